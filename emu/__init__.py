@@ -1,0 +1,67 @@
+"""A virtual bench on which driver code is run, measured and broken before the hardware exists.
+
+The one idea: the names a driver needs, and nothing else, can be had from here. Each is loaded
+when it is first asked for, so that importing the package costs next to nothing. This file leaves
+out all logic; every name lives in the room that its import line below shows.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from emu.devices.serial_driver import LineErrors, SerialDriver
+    from emu.errors import EmuError, InputError
+    from emu.kernel.board import Board
+    from emu.kernel.bus import BusError, Window
+    from emu.kernel.cpu import Cpu
+    from emu.kernel.device import Device
+    from emu.kernel.register import Field, Register
+    from emu.units import LineSettings
+
+__all__ = [
+    "Board",
+    "BusError",
+    "Cpu",
+    "Device",
+    "EmuError",
+    "Field",
+    "InputError",
+    "LineErrors",
+    "LineSettings",
+    "Register",
+    "SerialDriver",
+    "Window",
+]
+
+_HOMES = {
+    "Board": "emu.kernel.board",
+    "BusError": "emu.kernel.bus",
+    "Cpu": "emu.kernel.cpu",
+    "Device": "emu.kernel.device",
+    "EmuError": "emu.errors",
+    "Field": "emu.kernel.register",
+    "InputError": "emu.errors",
+    "LineErrors": "emu.devices.serial_driver",
+    "LineSettings": "emu.units",
+    "Register": "emu.kernel.register",
+    "SerialDriver": "emu.devices.serial_driver",
+    "Window": "emu.kernel.bus",
+}
+
+# Hidden from type checkers, which would otherwise believe that any name can be imported.
+if not TYPE_CHECKING:
+
+    def __getattr__(name: str) -> object:
+        """Load a public name from its home and keep it here."""
+        if name not in _HOMES:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        value = getattr(import_module(_HOMES[name]), name)
+        globals()[name] = value
+        return value
+
+
+def __dir__() -> list[str]:
+    """List the public names, loaded or not."""
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,568 @@
+"""A serial controller of the 16550 family: 16450 without FIFOs, 16550 with 16, 16750 with 64 bytes.
+
+The one idea: registers and interrupt logic here, waveforms in `emu.line`. Characters leave and
+arrive in line time, so a driver that is late is late by as much as it would be on silicon.
+
+Source: PC16550D datasheet, National Semiconductor, TL/C/8652, June 1995, sections 8.1 to 8.11 and
+Tables I to IV. Where it contradicts itself or later parts, this model follows the PC16550D:
+
+* receiver interrupts need FCR bit 0 and IER bit 0 only (8.11; some later texts add IER bit 2);
+* LSR bit 7 clears on an LSR read if no later error is in the FIFO (8.4; others when none is left);
+* the receiver checks the first stop bit only (8.1);
+* FCR bit 2 clears the transmitter FIFO (8.5; Table I prints bit 1);
+* the divisor runs from 1 to 65535 (AC table; 8.3 says from 2); 0 stops the baud clock;
+* in loopback RI follows OUT1 (8.8).
+
+Not in the datasheet: a write to a full transmitter FIFO is lost, which FIFO-size probes rely on.
+A character is moved to the shift register half a bit time after a write to an idle transmitter
+(AC table: 8 to 24 cycles of the baud clock). Modem wires are logical here: 1 means asserted, which
+is low at the pin. A change of the word format takes effect with the next character, a change of the
+divisor at once. Left out: automatic flow control, DMA pins, the factory test writes to LSR.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import deque
+from collections.abc import Mapping
+from typing import ClassVar, Protocol
+
+from emu.devices.uart16550_map import REGISTERS
+from emu.kernel.clock import PS_PER_S, Clock, Timer
+from emu.kernel.device import Device
+from emu.kernel.parameter import Parameter
+from emu.kernel.register import Register
+from emu.kernel.signal import Signal
+from emu.line.frame import BitRate, FrameFormat
+from emu.line.receiver import Receiver
+from emu.line.transmitter import Transmitter
+from emu.units import parse_frequency
+
+__all__ = ["SerialMonitor", "Uart16550"]
+
+DR, OE, PE, FE, BI, THRE, TEMT, FIFOE = (1 << bit for bit in range(8))
+_ERRORS = OE | PE | FE | BI
+_CLEARED_BY_READ = _ERRORS | FIFOE
+_IER_RX, _IER_THRE, _IER_LINE, _IER_MODEM = 1, 2, 4, 8
+_IIR_NONE, _IIR_MODEM, _IIR_THRE, _IIR_RX, _IIR_LINE, _IIR_TIMEOUT = 1, 0, 2, 4, 6, 12
+_TRIGGERS = {16: (1, 4, 8, 14), 64: (1, 16, 32, 56)}
+_INPUTS = ("cts", "dsr", "ri", "dcd")
+_OUTPUTS = ("dtr", "rts", "out1", "out2")
+_PARITY = ("none", "odd", "none", "even", "none", "mark", "none", "space")
+
+
+class SerialMonitor(Protocol):
+    """What may be told to whoever watches a serial controller: contract, rules, reports."""
+
+    def arrived(self, data: int, flags: int) -> None:
+        """Note that a character entered the buffer, with the error flags it carries."""
+
+    def overran(self, data: int) -> None:
+        """Note that the overrun flag rose or would have; `data` was lost."""
+
+    def discarded(self, characters: list[int]) -> None:
+        """Note that the driver cleared received characters away unread."""
+
+    def accepted(self, data: int) -> None:
+        """Note that a character was written for sending and there was room."""
+
+    def refused(self, data: int) -> None:
+        """Note that a character was written without room and is lost."""
+
+    def cleared(self, count: int) -> None:
+        """Note that the driver cleared `count` characters that were to be sent."""
+
+    def shifting(self, data: int, end_ps: int) -> None:
+        """Note that a character started on the wire; its last stop bit ends at `end_ps`."""
+
+
+class _Nobody:
+    """Watch nothing."""
+
+    def arrived(self, data: int, flags: int) -> None: ...
+    def overran(self, data: int) -> None: ...
+    def discarded(self, characters: list[int]) -> None: ...
+    def accepted(self, data: int) -> None: ...
+    def refused(self, data: int) -> None: ...
+    def cleared(self, count: int) -> None: ...
+    def shifting(self, data: int, end_ps: int) -> None: ...
+
+
+class Uart16550(Device):
+    """Behave as a 16550-compatible serial controller.
+
+    Attributes:
+        sout, sin: the serial wires, idle at 1.
+        monitor: who is told what happens to characters.
+    """
+
+    KIND = "uart16550"
+    MEANING = "serial controller with FIFOs, 16550 family"
+    REGISTERS: ClassVar[tuple[Register, ...]] = REGISTERS
+    PARAMETERS: ClassVar[tuple[Parameter, ...]] = (
+        Parameter("clock", parse_frequency, 1_843_200, "input clock, 16 times divisor times baud"),
+        Parameter("fifo", int, 16, "bytes of FIFO, 0 for a 16450", (0, 16, 64), ("integer",)),
+    )
+
+    def __init__(
+        self, name: str, clock: Clock, settings: Mapping[str, object] | None = None
+    ) -> None:
+        super().__init__(name, clock, settings)
+        self._fifo_bytes: int = self.settings["fifo"]
+        self.sout = Signal(clock, f"{name}.sout", level=1)
+        self.sin = Signal(clock, f"{name}.sin", level=1)
+        self._inner = Signal(clock, f"{name}.loop", level=1)
+        self.signals |= {"sout": self.sout, "sin": self.sin}
+        self.signals |= {wire: Signal(clock, f"{name}.{wire}") for wire in _INPUTS + _OUTPUTS}
+        self.monitor: SerialMonitor = _Nobody()
+        self.transmitter = Transmitter(clock, self.sout)
+        self.receiver = Receiver(clock, self.receive)
+        self.receiver.listen(self.sin)
+        self._registers_by_hand()
+        self._rx: deque[int] = deque()
+        self._tx: deque[int] = deque()
+        self._clear_state()
+        self._timeout_ps = PS_PER_S
+        self._rx_timer_set = False
+        self._empty_timer = Timer(clock, self._show_empty)
+        for wire in _INPUTS:
+            self.signals[wire].watch(lambda _level: self._follow_modem())
+        self._configure()
+
+    # state
+
+    def _registers_by_hand(self) -> None:
+        """Bind the registers that the hot path touches."""
+        registers = self.registers
+        self._ier, self._lcr, self._mcr = (registers[one] for one in ("IER", "LCR", "MCR"))
+        self._msr, self._fcr = registers["MSR"], registers["FCR"]
+        self._dll, self._dlm = registers["DLL"], registers["DLM"]
+
+    def _clear_state(self) -> None:
+        self._lsr = THRE | TEMT
+        self._last_data = getattr(self, "_last_data", 0)
+        self._fifo_on = False
+        self._fifo64 = False
+        self._trigger = 1
+        self._hidden_errors = 0
+        self._timed_out = False
+        self._touched_ps = 0
+        self._thre_pending = False
+        self._shifting_until_ps = 0
+        self._shift_serial = getattr(self, "_shift_serial", 0) + 1
+        self._busy = False
+        self._had_two = False
+
+    def on_reset(self) -> None:
+        """Reset as the MR pin does (Table I): FIFOs empty, transmitter idle, outputs inactive.
+
+        RBR, THR and the divisor latch keep what they hold.
+        """
+        self._rx.clear()
+        self._tx.clear()
+        self._clear_state()
+        self._empty_timer.stop()
+        self.transmitter.hold_break(False)
+        self.transmitter.wire.set(1)
+        self._loop(False)
+        self._drive_outputs()
+        self._follow_modem()
+        self._msr.value &= 0xF0
+        self._configure()
+        self._update_irq()
+
+    def scramble(self, generator: random.Random) -> None:
+        """Leave random settings, and data that nobody read; see `Device.scramble`."""
+        super().scramble(generator)
+        for _ in range(generator.randrange(4)):
+            self.receive(generator.randrange(256), 0)
+
+    # line settings
+
+    @property
+    def divisor(self) -> int:
+        """The divisor latch, 0 to 65535; 0 stops the baud clock."""
+        return self._dlm.value << 8 | self._dll.value
+
+    @property
+    def frame(self) -> FrameFormat:
+        """The word format in LCR."""
+        lcr = self._lcr.value
+        data_bits = 5 + (lcr & 3)
+        stop = (3 if data_bits == 5 else 4) if lcr & 4 else 2
+        return FrameFormat(data_bits, _PARITY[lcr >> 3 & 7], stop)
+
+    @property
+    def rate(self) -> BitRate | None:
+        """The bit rate that divisor and clock make, None while the divisor is 0."""
+        divisor = self.divisor
+        return BitRate(8 * divisor * PS_PER_S, self.clock_hz) if divisor else None
+
+    @property
+    def busy(self) -> bool:
+        """Whether a character is being shifted out or waits to be."""
+        return self._busy or bool(self._tx)
+
+    @property
+    def receive_level(self) -> int:
+        """How many received characters wait to be read."""
+        return len(self._rx)
+
+    @property
+    def transmit_room(self) -> int:
+        """How many characters may be written without losing one."""
+        return (self._depth if self._fifo_on else 1) - len(self._tx)
+
+    def _configure(self) -> None:
+        """Take word format and divisor over into the shifters and the time-out."""
+        rate, frame = self.rate, self.frame
+        self.receiver.configure(frame, rate)
+        if rate is not None:
+            self.transmitter.configure(frame, rate)
+            half_bits = 4 * frame.half_bits + 1  # 4 characters, and 8 cycles of RCLK
+            self._timeout_ps = rate.half_bits_ps(half_bits)
+            self._start_if_idle()
+
+    def after_write_LCR(self, old: int, new: int) -> None:
+        """Switch the bank, hold or let go of a break, take the word format over."""
+        if (old ^ new) & 0x80:
+            self.select_bank(new >> 7)
+        if (old ^ new) & 0x40:
+            self.transmitter.hold_break(bool(new & 0x40))
+        if (old ^ new) & 0x3F:
+            self._configure()
+
+    def after_write_DLL(self, old: int, new: int) -> None:
+        """Take the divisor over, in the middle of a character if need be."""
+        if old != new:
+            self._retime()
+
+    after_write_DLM = after_write_DLL
+
+    def _retime(self) -> None:
+        rate = self.rate
+        if self._busy and rate is not None:
+            end_ps = self.transmitter.retime(rate)
+            self._shift_serial += 1
+            self._end_shift_at(end_ps)
+        self._configure()
+
+    # receiver
+
+    @property
+    def _depth(self) -> int:
+        return 64 if self._fifo64 else 16
+
+    def receive(self, data: int, flags: int) -> None:
+        """Take a character from the receive shift register, with its error flags.
+
+        Sets DR, or OE when there is no room: with FIFOs the new character is lost, without them
+        the unread one is (8.4). Restarts the time-out.
+        """
+        rx = self._rx
+        level = len(rx)
+        if self._fifo_on:
+            if level >= self._depth:
+                self._lsr |= OE
+                self.monitor.overran(data)
+                self._update_irq()
+                return
+        elif level:
+            self._lsr |= OE
+            self.monitor.overran(rx.pop() & 0xFF)
+            level = 0
+        rx.append(data | flags << 8)
+        self._touched_ps = self.clock.now_ps
+        if flags:
+            self._note_flags(flags, level)
+        if not level:
+            self._lsr |= DR
+        if not self._rx_timer_set and self._fifo_on:
+            self._watch_for_timeout()
+        self.monitor.arrived(data, flags)
+        if level + 1 == self._trigger or flags:
+            self._update_irq()
+
+    def _note_flags(self, flags: int, level: int) -> None:
+        """Show the error bits of a character that is at the top, remember those of others."""
+        if level == 0:
+            self._lsr |= flags
+        else:
+            self._hidden_errors += 1
+        if self._fifo_on:
+            self._lsr |= FIFOE
+
+    def read_RBR(self) -> int:
+        """Take the oldest character; without one, give the last again (not in the datasheet).
+
+        Clears DR when it was the last, the time-out interrupt, and received-data available when
+        the level falls below the trigger. Shows the error bits of the next character.
+        """
+        rx = self._rx
+        if not rx:
+            return self._last_data
+        self._last_data = data = rx.popleft() & 0xFF
+        self._touched_ps = self.clock.now_ps
+        if not rx:
+            self._lsr &= ~DR
+        elif rx[0] > 0xFF:
+            self._lsr |= rx[0] >> 8
+            self._hidden_errors -= 1
+            self._update_irq()
+        if self._timed_out:
+            self._timed_out = False
+            self._watch_for_timeout()
+            self._update_irq()
+        elif len(rx) == self._trigger - 1:
+            self._update_irq()
+        return data
+
+    def peek_RBR(self) -> int:
+        """Return the oldest character and leave it where it is."""
+        return self._rx[0] & 0xFF if self._rx else self._last_data
+
+    def read_LSR(self) -> int:
+        """Return line status; clears OE, PE, FE, BI and their interrupt (8.4)."""
+        value = self._lsr
+        if value & _CLEARED_BY_READ:
+            self._lsr = value & ~_ERRORS if self._hidden_errors else value & ~_CLEARED_BY_READ
+            self._update_irq()
+        return value
+
+    def peek_LSR(self) -> int:
+        """Return line status and clear nothing."""
+        return self._lsr
+
+    def _check_timeout(self) -> None:
+        """Raise the character time-out once nothing came or went for four character times."""
+        if not self._rx or not self._fifo_on:
+            self._rx_timer_set = False
+            return
+        due_ps = self._touched_ps + self._timeout_ps
+        now_ps = self.clock.now_ps
+        if now_ps < due_ps:
+            self.clock.schedule(due_ps, self._check_timeout)
+            return
+        self._rx_timer_set = False
+        self._timed_out = True
+        self._update_irq()
+
+    def _watch_for_timeout(self) -> None:
+        """Look four character times after the last character came or went, if one is there."""
+        if self._rx and self._fifo_on and not self._rx_timer_set:
+            self._rx_timer_set = True
+            self.clock.schedule(self._touched_ps + self._timeout_ps, self._check_timeout)
+
+    # transmitter
+
+    def write_THR(self, data: int) -> None:
+        """Take a character for sending; clears THRE and its interrupt.
+
+        With FIFOs a character beyond the last place is lost; without them it replaces the one
+        that waits.
+        """
+        tx = self._tx
+        room = (self._depth if self._fifo_on else 1) - len(tx)
+        self._thre_pending = False
+        self._empty_timer.stop()
+        if room > 0:
+            self.monitor.accepted(data)
+            tx.append(data)
+        else:
+            self._lose(data)
+        if len(tx) > 1:
+            self._had_two = True
+        self._lsr &= ~(THRE | TEMT)
+        self._update_irq()
+        self._start_if_idle()
+
+    def _lose(self, data: int) -> None:
+        if self._fifo_on:
+            self.monitor.refused(data)
+        else:
+            self.monitor.refused(self._tx.pop())
+            self._tx.append(data)
+
+    def _start_if_idle(self) -> None:
+        """Begin to shift, half a bit time from now, if there is something to and the clock runs."""
+        if self._tx and not self._busy and self.divisor:
+            self._busy = True
+            now_ps = self.clock.now_ps
+            rate = self.transmitter.shapes.rate
+            tick = rate.first_tick(now_ps) + 8
+            self._shift_serial += 1
+            self._end_shift_at(max(now_ps, rate.ticks_ps(tick)))
+
+    def _end_shift_at(self, end_ps: int) -> None:
+        serial = self._shift_serial
+        self._shifting_until_ps = end_ps
+        self.clock.schedule(end_ps, lambda: self._shift_over(serial))
+
+    def _shift_over(self, serial: int) -> None:
+        """Go on with the next character when the shift register is free."""
+        if serial != self._shift_serial:
+            return  # the divisor changed on the way, or a reset came
+        tx = self._tx
+        if not tx:
+            self._busy = False
+            self._lsr |= THRE | TEMT
+            return
+        if not self.divisor:
+            self._busy = False
+            return
+        data = tx.popleft()
+        now_ps = self.clock.now_ps
+        end_ps = self.transmitter.send(data, now_ps)
+        self.monitor.shifting(data, end_ps)
+        self._shifting_until_ps = end_ps
+        self.clock.schedule(end_ps, lambda: self._shift_over(serial))
+        if not tx:
+            self._empty(now_ps)
+
+    def _empty(self, now_ps: int) -> None:
+        """Show that holding register or FIFO is empty, late after a lone character (8.11).
+
+        With FIFOs the indication comes one character time less the last stop bit later if there
+        were not two characters in the FIFO since the last time it was empty.
+        """
+        if not self._fifo_on or self._had_two:
+            self._show_empty()
+            return
+        shapes = self.transmitter.shapes
+        stop_ps = shapes.rate.half_bits_ps(shapes.frame.stop_half_bits)
+        self._empty_timer.start(now_ps + shapes.frame_ps - stop_ps)
+
+    def _show_empty(self) -> None:
+        self._had_two = False
+        self._lsr |= THRE
+        self._thre_pending = True
+        self._update_irq()
+
+    # interrupts
+
+    def after_write_IER(self, old: int, new: int) -> None:
+        """Raise THRE at once when it is enabled while the transmitter is empty."""
+        if new & ~old & _IER_THRE and self._lsr & THRE:
+            self._thre_pending = True
+        self._update_irq()
+
+    def read_IIR(self) -> int:
+        """Return the highest pending source; reading THRE as the source clears it (Table IV)."""
+        value = self.peek_IIR()
+        if value & 0x0F == _IIR_THRE:
+            self._thre_pending = False
+            self._update_irq()
+        return value
+
+    def peek_IIR(self) -> int:
+        """Return the highest pending source and clear nothing."""
+        return self._source() | (0xC0 if self._fifo_on else 0) | (0x20 if self._fifo64 else 0)
+
+    def _source(self) -> int:
+        ier = self._ier.value
+        if ier & _IER_LINE and self._lsr & _ERRORS:
+            return _IIR_LINE
+        if ier & _IER_RX:
+            if self._rx and len(self._rx) >= self._trigger:
+                return _IIR_RX
+            if self._timed_out:
+                return _IIR_TIMEOUT
+        if ier & _IER_THRE and self._thre_pending:
+            return _IIR_THRE
+        if ier & _IER_MODEM and self._msr.value & 0x0F:
+            return _IIR_MODEM
+        return _IIR_NONE
+
+    def _update_irq(self) -> None:
+        """Drive the interrupt line from the sources that are enabled."""
+        self.signals["irq"].set(int(self._source() != _IIR_NONE))
+
+    # FIFO control
+
+    def write_FCR(self, data: int) -> None:
+        """Turn FIFOs on or off, clear them, set the trigger (8.5); a 16450 has no such register.
+
+        Bits other than 0 count only with bit 0 set. Any change of bit 0 clears both FIFOs. Bit 5
+        takes effect with LCR.DLAB = 1 on a part with 64 bytes (TL16C750).
+        """
+        if not self._fifo_bytes:
+            return
+        on = bool(data & 1)
+        changed = on != self._fifo_on
+        self._fcr.value = data & 0xE9 if on else 0
+        self._fifo_on = on
+        if on:
+            self._size_fifo(data)
+        else:
+            self._fifo64, self._trigger = False, 1
+        if changed or (on and data & 2):
+            self._clear_rx()
+        if changed or (on and data & 4):
+            self._clear_tx()
+        if changed and self._lsr & THRE:
+            self._thre_pending = True
+        self._update_irq()
+
+    def _size_fifo(self, data: int) -> None:
+        if self._fifo_bytes == 64 and self._lcr.value & 0x80:
+            self._fifo64 = bool(data & 0x20)
+        self._trigger = _TRIGGERS[self._depth][data >> 6]
+
+    def _clear_rx(self) -> None:
+        if self._rx:
+            self.monitor.discarded(list(self._rx))
+            self._rx.clear()
+        self._hidden_errors = 0
+        self._timed_out = False
+        self._lsr &= ~(DR | PE | FE | BI | FIFOE)
+
+    def _clear_tx(self) -> None:
+        if self._tx:
+            self.monitor.cleared(len(self._tx))
+            self._tx.clear()
+        self._empty_timer.stop()
+        self._had_two = False
+        if not self._lsr & THRE:
+            self._thre_pending = True
+        self._lsr |= THRE if self._busy else THRE | TEMT
+
+    # modem lines and loopback
+
+    def after_write_MCR(self, old: int, new: int) -> None:
+        """Drive the modem outputs, or in loopback the modem inputs (8.8)."""
+        if (old ^ new) & 0x10:
+            self._loop(bool(new & 0x10))
+        self._drive_outputs()
+        self._follow_modem()
+
+    def after_read_MSR(self, value: int) -> None:
+        """Let the modem interrupt fall: the read cleared the delta bits."""
+        if value & 0x0F:
+            self._update_irq()
+
+    def _loop(self, on: bool) -> None:
+        """Connect the shifters to each other, or to the pins; the output pin then marks."""
+        self.transmitter.move(self._inner if on else self.sout)
+        self.receiver.listen(self._inner if on else self.sin)
+
+    def _drive_outputs(self) -> None:
+        mcr = self._mcr.value
+        for bit, wire in enumerate(_OUTPUTS):
+            self.signals[wire].set(0 if mcr & 0x10 else mcr >> bit & 1)
+
+    def _inputs(self) -> int:
+        """Return CTS, DSR, RI and DCD as bits 0 to 3."""
+        mcr = self._mcr.value
+        if mcr & 0x10:
+            return (mcr >> 1 & 1) | (mcr & 1) << 1 | (mcr & 4) | (mcr & 8)
+        return sum(self.signals[wire].level << bit for bit, wire in enumerate(_INPUTS))
+
+    def _follow_modem(self) -> None:
+        """Take the modem inputs over into MSR and note changes (8.9); RI counts when it ends."""
+        msr = self._msr
+        old, new = msr.value >> 4, self._inputs()
+        changed = old ^ new
+        delta = (changed & 0b1011) | (changed & old & 0b0100)
+        msr.value = new << 4 | msr.value & 0x0F | delta
+        if changed:
+            self._update_irq()

@@ -1,0 +1,239 @@
+"""A board: one clock, one processor, one bus, and the devices on it.
+
+`attach` puts devices on the bus, `interrupt` says how a line behaves, `power_on` wires the
+interrupt lines, resets everything and makes the board ready to run a driver.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from emu.errors import AccessError, DeclarationError, nearest
+from emu.kernel.bus import Bus, Window
+from emu.kernel.clock import PS_PER_S, Clock
+from emu.kernel.cpu import Cpu
+from emu.kernel.device import Device
+from emu.kernel.interrupts import InterruptLine
+from emu.kernel.journal import DEFAULT_EVENTS, Journal
+from emu.kernel.signal import Signal
+
+__all__ = ["Board", "BusSettings", "CpuSettings", "LineRules"]
+
+
+@dataclass(frozen=True, slots=True)
+class CpuSettings:
+    """Say what the processor costs.
+
+    Args:
+        clock_hz: clock in Hz.
+        entry_cycles: entering a handler.
+        exit_cycles: leaving a handler.
+        time_cycles: reading the time.
+        nesting: whether higher priorities interrupt handlers.
+    """
+
+    clock_hz: int = 50_000_000
+    entry_cycles: int = 20
+    exit_cycles: int = 15
+    time_cycles: int = 10
+    nesting: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BusSettings:
+    """Say how the bus works.
+
+    Args:
+        width_bits: widest access, 8, 16, 32 or 64.
+        big_endian: most significant byte at the lowest address.
+        access_cycles: cycles of the processor's clock an access takes.
+        address_bits: size of the address space.
+    """
+
+    width_bits: int = 32
+    big_endian: bool = False
+    access_cycles: int = 10
+    address_bits: int = 32
+
+
+@dataclass(frozen=True, slots=True)
+class LineRules:
+    """Say how an interrupt line behaves.
+
+    Args:
+        priority: higher is served first.
+        edge: latch rising edges instead of following the level.
+        shared: several devices may drive the line, several handlers may be connected.
+        moderation_ps: least time between deliveries.
+        software: the line has no wire; only ``cpu.raise_interrupt`` raises it.
+    """
+
+    priority: int = 1
+    edge: bool = False
+    shared: bool = False
+    moderation_ps: int = 0
+    software: bool = False
+
+
+class Board:
+    """Hold a deterministic machine.
+
+    Args:
+        name: for messages and maps.
+        cpu: costs of the processor.
+        bus: kind of bus.
+        events: how many entries the journal keeps, None for all.
+        places: note the driver's file and line with each entry.
+
+    Attributes:
+        clock, journal, cpu, bus: the parts.
+        devices: the devices by name.
+    """
+
+    def __init__(
+        self,
+        name: str = "board",
+        *,
+        cpu: CpuSettings | None = None,
+        bus: BusSettings | None = None,
+        events: int | None = DEFAULT_EVENTS,
+        places: bool = False,
+    ) -> None:
+        cpu = cpu or CpuSettings()
+        bus = bus or BusSettings()
+        self.name = name
+        self.clock = Clock()
+        self.journal = Journal(events=events, places=places)
+        self.cpu = Cpu(
+            self.clock,
+            self.journal,
+            clock_hz=cpu.clock_hz,
+            entry_cycles=cpu.entry_cycles,
+            exit_cycles=cpu.exit_cycles,
+            time_cycles=cpu.time_cycles,
+            nesting=cpu.nesting,
+        )
+        self.bus = Bus(
+            self.clock,
+            self.cpu,
+            self.journal,
+            width_bits=bus.width_bits,
+            big_endian=bus.big_endian,
+            access_ps=self.cycles_ps(bus.access_cycles),
+            address_bits=bus.address_bits,
+        )
+        self.devices: dict[str, Device] = {}
+        self._wires: dict[int, list[Signal]] = {}
+        self._line_rules: dict[int, LineRules] = {}
+        self.cpu.watch_progress(self._progress)
+
+    def cycles_ps(self, cycles: int) -> int:
+        """Return the time of `cycles` of the processor's clock in ps."""
+        return cycles * PS_PER_S // self.cpu.clock_hz
+
+    def attach(
+        self,
+        kind: type[Device],
+        name: str,
+        at: int,
+        *,
+        settings: Mapping[str, object] | None = None,
+        stride: int | None = None,
+        widths: Iterable[int] | None = None,
+        wait_cycles: int = 0,
+        irq: int | None = None,
+        size: int | None = None,
+    ) -> Window:
+        """Build a device, map it at address `at` and return its window.
+
+        Args:
+            kind: the device class.
+            settings: values for its parameters.
+            stride: bytes between registers, 1, 2, 4 or 8.
+            widths: access widths in bits that it answers.
+            wait_cycles: wait states in cycles of the processor.
+            irq: number of its interrupt line.
+            size: bytes of the bus to take, when more than the registers need.
+
+        Raises:
+            DeclarationError: settings, place or name do not fit.
+        """
+        device = kind(name, self.clock, settings)
+        device.connect_ports()
+        window = self.bus.attach(
+            device,
+            at,
+            stride=stride,
+            widths=widths,
+            wait_ps=self.cycles_ps(wait_cycles),
+            irq=irq,
+            size=size,
+        )
+        self.devices[name] = device
+        if irq is not None:
+            self._wires.setdefault(irq, []).append(device.irq)
+        return window
+
+    def interrupt(self, number: int, rules: LineRules) -> None:
+        """Say how interrupt line `number` behaves; call before `power_on`.
+
+        Raises:
+            DeclarationError: said twice for the same line.
+        """
+        if number in self._line_rules:
+            raise DeclarationError(f"interrupt {number} is declared twice", where=self.name)
+        self._line_rules[number] = rules
+
+    def power_on(self) -> None:
+        """Wire the interrupt lines and reset every device.
+
+        Raises:
+            DeclarationError: a line is claimed twice and not shared, or has rules but no wire.
+        """
+        for number in sorted({*self._wires, *self._line_rules}):
+            self._add_line(number, self._line_rules.get(number, LineRules()))
+        for device in self.devices.values():
+            device.reset()
+
+    def device(self, name: str) -> Device:
+        """Return the device called `name`.
+
+        Raises:
+            AccessError: there is none; the message names the nearest.
+        """
+        if name not in self.devices:
+            raise AccessError(
+                f"no device {name!r}", where=self.name, fix=nearest(name, self.devices)
+            )
+        return self.devices[name]
+
+    def window(self, name: str) -> Window:
+        """Return the window of the device called `name`; raises as `device` does."""
+        self.device(name)
+        return self.bus.windows[name]
+
+    def _add_line(self, number: int, rules: LineRules) -> InterruptLine:
+        wires = self._wires.get(number, [])
+        if not wires and not rules.software:
+            raise DeclarationError(
+                f"interrupt {number} has rules but no device drives it",
+                where=self.name,
+                fix="give a device this irq, or declare the line software: true",
+            )
+        return self.cpu.interrupts.add(
+            number,
+            wires,
+            edge=rules.edge,
+            priority=rules.priority,
+            shared=rules.shared,
+            moderation_ps=rules.moderation_ps,
+        )
+
+    def _progress(self) -> tuple[int, ...]:
+        """Count everything that a busy-wait loop does not do."""
+        return tuple(
+            count
+            for fresh, _, written in self.bus.accesses().values()
+            for count in (fresh, written)
+        )

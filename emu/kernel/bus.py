@@ -1,0 +1,325 @@
+"""The memory-mapped bus: which device answers at which address, and the window a driver gets.
+
+A `Bus` holds regions that may not overlap. A `Window` is one region as its driver sees it: the
+register-access functions and the facts a board description gives a driver. Whatever cannot be
+answered raises `BusError` in the driver, at the access, as a synchronous bus fault would.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from emu.errors import DeclarationError, EmuError
+from emu.kernel.clock import Clock
+from emu.kernel.cpu import Cpu
+from emu.kernel.device import Device
+from emu.kernel.journal import Journal
+from emu.kernel.memory import memory_tables
+from emu.kernel.ports import Counts, Read, Write, build_ports
+from emu.kernel.view import View
+
+__all__ = ["WIDTHS", "Bus", "BusError", "Region", "Window"]
+
+WIDTHS = (8, 16, 32, 64)
+
+
+class BusError(EmuError):
+    """Report an access that nothing on the bus could answer; drivers may catch it.
+
+    Attributes:
+        address: bus address of the access in bytes.
+        direction: ``"read"`` or ``"write"``.
+        width_bits: width of the access.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        where: str = "",
+        allowed: str = "",
+        fix: str = "",
+        address: int = 0,
+        direction: str = "read",
+        width_bits: int = 0,
+    ) -> None:
+        super().__init__(what, where=where, allowed=allowed, fix=fix)
+        self.address = address
+        self.direction = direction
+        self.width_bits = width_bits
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """Say how a device lies on the bus.
+
+    Args:
+        device: what answers.
+        base: first address in bytes.
+        stride: bytes between neighbouring registers.
+        widths: access widths in bits that are answered.
+        wait_ps: wait states, added to every access, in ps.
+        irq: number of the interrupt line at the processor, None when it has none.
+        size: bytes taken.
+    """
+
+    device: Device
+    base: int
+    stride: int
+    widths: tuple[int, ...]
+    wait_ps: int
+    irq: int | None
+    size: int
+
+    @property
+    def last(self) -> int:
+        """The last address that belongs to the region."""
+        return self.base + self.size - 1
+
+    @property
+    def span(self) -> str:
+        """The inclusive address range as printed everywhere."""
+        return f"{self.base:#010x}-{self.last:#010x}"
+
+
+class Window:
+    """Give a driver access to one device.
+
+    Offsets are bytes from the start of the device as the board maps it, so register number n of a
+    device of byte registers lies at ``n * io.stride``. Each access takes the bus's access time.
+
+    Attributes:
+        read8, read16, read32, read64: ``read(offset) -> int``; side effects are the register's.
+        write8, write16, write32, write64: ``write(offset, value)``.
+        clock_hz: the input clock of the device in Hz, 0 if it has none.
+        stride: bytes between neighbouring registers.
+        irq: number of the interrupt line for ``cpu.connect``; -1 when none is wired.
+        name: what the board calls the device.
+
+    Raises:
+        BusError: (every access) no register there, wrong width, misaligned, or the device does not
+            answer.
+        AccessError: (writes) the value does not fit the width.
+    """
+
+    __slots__ = ("_counts", "clock_hz", "irq", "name", "read8", "read16", "read32", "read64",
+                 "stride", "write8", "write16", "write32", "write64")  # fmt: skip
+
+    read8: Read
+    read16: Read
+    read32: Read
+    read64: Read
+    write8: Write
+    write16: Write
+    write32: Write
+    write64: Write
+
+    def __init__(
+        self,
+        region: Region,
+        read: dict[int, Read],
+        write: dict[int, Write],
+        counts: Callable[[], Counts],
+    ) -> None:
+        self.name = region.device.name
+        self.clock_hz = region.device.clock_hz
+        self.stride = region.stride
+        self.irq = -1 if region.irq is None else region.irq
+        self._counts = counts
+        for width in WIDTHS:
+            setattr(self, f"read{width}", read[width])
+            setattr(self, f"write{width}", write[width])
+
+
+class Bus:
+    """Map devices to addresses.
+
+    Args:
+        clock: the clock of the board.
+        cpu: the processor whose accesses these are.
+        journal: where accesses are noted.
+        width_bits: the widest access, 8 to 64.
+        big_endian: whether the most significant byte lies at the lowest address.
+        access_ps: time of an access without wait states.
+        address_bits: how many bits an address has.
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        cpu: Cpu,
+        journal: Journal,
+        *,
+        width_bits: int = 32,
+        big_endian: bool = False,
+        access_ps: int = 200_000,
+        address_bits: int = 32,
+    ) -> None:
+        if width_bits not in WIDTHS:
+            raise DeclarationError(
+                f"width_bits={width_bits}", where="bus", allowed="8, 16, 32, 64"
+            )
+        self._clock = clock
+        self._cpu = cpu
+        self._journal = journal
+        self._who_failed = journal.source("bus error", "bus")
+        self.width_bits = width_bits
+        self.big_endian = big_endian
+        self.access_ps = access_ps
+        self.address_bits = address_bits
+        self.regions: list[Region] = []
+        self.windows: dict[str, Window] = {}
+
+    def attach(
+        self,
+        device: Device,
+        base: int,
+        *,
+        stride: int | None = None,
+        widths: Iterable[int] | None = None,
+        wait_ps: int = 0,
+        irq: int | None = None,
+        size: int | None = None,
+    ) -> Window:
+        """Map `device` at `base` and return the window its driver uses.
+
+        Args:
+            stride: bytes between registers: 1, 2, 4 or 8; the declared distance when None.
+            widths: access widths accepted; the registers' own width when None, all for memory.
+            wait_ps: wait states in ps.
+            irq: number of the interrupt line.
+            size: bytes to take, at least what the registers need.
+
+        Raises:
+            DeclarationError: overlap (both ranges are shown), misaligned base, impossible stride
+                or width, or a range beyond the address space.
+        """
+        stride = device.unit_bytes if stride is None else stride
+        default = WIDTHS if device.memory is not None else (device.unit_bytes * 8,)
+        region = Region(
+            device,
+            base,
+            stride,
+            tuple(sorted(widths or [one for one in default if one <= self.width_bits])),
+            wait_ps,
+            irq,
+            max(size or 0, device.size_bytes(stride)),
+        )
+        self._check(region)
+        window = self._build_window(region)
+        self.regions.insert(self._index(base), region)
+        self.windows[device.name] = window
+        return window
+
+    def find(self, address: int) -> Region | None:
+        """Return the region that answers at `address`, None when nothing does."""
+        index = self._index(address) - 1
+        if index >= 0 and address <= self.regions[index].last:
+            return self.regions[index]
+        return None
+
+    def accesses(self) -> dict[str, Counts]:
+        """Return exact counts for each window: fresh reads, repeated equal reads, writes."""
+        return {name: window._counts() for name, window in self.windows.items()}
+
+    def fail(self, region: Region, direction: str, offset: int, width: int, why: str) -> None:
+        """End an access with a bus error, which takes the time of an access.
+
+        Raises:
+            BusError: always.
+        """
+        clock = self._clock
+        self._journal.append((clock.now_ps, self._who_failed, offset, region.device.name))
+        clock.now_ps += self.access_ps + region.wait_ps
+        if clock.now_ps >= clock.due_ps:
+            self._cpu.attend(clock.now_ps)
+        raise BusError(
+            why,
+            where=f"{region.device.name}: {direction}{width}({offset:#x})",
+            allowed=", ".join(f"{direction}{one}" for one in region.widths),
+            address=region.base + offset,
+            direction=direction,
+            width_bits=width,
+        )
+
+    def _index(self, base: int) -> int:
+        return bisect_right(self.regions, base, key=lambda region: region.base)
+
+    def _check(self, region: Region) -> None:
+        where = f"device {region.device.name}"
+        if region.stride not in (1, 2, 4, 8) or region.stride < region.device.unit_bytes:
+            raise DeclarationError(
+                f"stride={region.stride}",
+                where=where,
+                allowed=f"1, 2, 4 or 8, at least {region.device.unit_bytes}",
+            )
+        for width in region.widths:
+            if width not in WIDTHS or width > self.width_bits:
+                raise DeclarationError(
+                    f"access width {width}", where=where, allowed=f"8 to {self.width_bits} bits"
+                )
+        alignment = max(region.stride, *(width // 8 for width in region.widths))
+        if region.base % alignment:
+            raise DeclarationError(
+                f"base {region.base:#x} is not aligned", where=where,
+                allowed=f"a multiple of {alignment}",
+            )  # fmt: skip
+        if region.base < 0 or region.last >> self.address_bits:
+            raise DeclarationError(
+                f"range {region.span} lies outside the address space",
+                where=where,
+                allowed=f"0x0 to {(1 << self.address_bits) - 1:#x}",
+            )
+        self._check_overlap(region)
+
+    def _check_overlap(self, region: Region) -> None:
+        index = self._index(region.base)
+        for other in self.regions[max(0, index - 1) : index + 1]:
+            if other.base <= region.last and region.base <= other.last:
+                raise DeclarationError(
+                    f"{region.span} overlaps {other.device.name} at {other.span}",
+                    where=f"device {region.device.name}",
+                    fix=f"the next free address is {other.last + 1:#x}",
+                )
+        if region.device.name in self.windows:
+            raise DeclarationError(
+                "this name is on the bus already", where=f"device {region.device.name}"
+            )
+
+    def _build_window(self, region: Region) -> Window:
+        device = region.device
+
+        def refuse(direction: str, offset: int, width: int) -> None:
+            self.fail(region, direction, offset, width, _why_refused(region, offset, width))
+
+        if device.memory is not None:
+            readers, writers = memory_tables(device.memory, region.widths, self.big_endian)
+        else:
+            view = View(
+                device, stride=region.stride, widths=region.widths, big_endian=self.big_endian
+            )
+            readers, writers = view.readers, view.writers
+        ports = build_ports(
+            name=device.name,
+            clock=self._clock,
+            attendant=self._cpu,
+            journal=self._journal,
+            cost_ps=self.access_ps + region.wait_ps,
+            readers={width: readers.get(width, {}) for width in WIDTHS},
+            writers={width: writers.get(width, {}) for width in WIDTHS},
+            refuse=refuse,
+        )
+        return Window(region, ports.read, ports.write, ports.counts)
+
+
+def _why_refused(region: Region, offset: int, width: int) -> str:
+    """Say why nothing answers an access."""
+    if not 0 <= offset < region.size:
+        return f"offset {offset:#x} lies outside {region.span}"
+    if width not in region.widths:
+        return f"{width}-bit access to a region that takes {region.widths}"
+    if offset % (width // 8):
+        return f"offset {offset:#x} is not aligned to {width // 8} bytes"
+    return f"no register at offset {offset:#x} (stride {region.stride})"

@@ -1,0 +1,231 @@
+"""A device: declared registers, a behaviour, and the wires that leave it.
+
+A device class lists its `REGISTERS` and `PARAMETERS` and adds methods where a register does more
+than its declaration says. For a register ``NAME`` these are, each optional:
+
+* ``read_NAME() -> int`` replaces reading, ``write_NAME(value)`` replaces writing;
+* ``after_read_NAME(value)`` and ``after_write_NAME(old, new)`` run once the declared access is
+  done (SystemRDL calls these strobes ``swacc`` and ``swmod``);
+* ``peek_NAME() -> int`` looks without side effects, where the stored value does not tell.
+
+Each register has a `Port`, the pair of functions that a bus access ends in. Faults, rules and
+coverage wrap the port of the register they are about, and nothing else pays for them.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Mapping
+from typing import Any, ClassVar
+
+from emu.errors import AccessError, nearest
+from emu.kernel.clock import PS_PER_S, Clock
+from emu.kernel.live import Gate, LiveRegister
+from emu.kernel.parameter import Parameter, read_settings
+from emu.kernel.register import Register, check_registers
+from emu.kernel.signal import Signal
+
+__all__ = ["Device", "Port", "ReadPort", "WritePort"]
+
+ReadPort = Callable[[], int]
+WritePort = Callable[[int], None]
+
+
+class Port:
+    """The two functions behind one register, and whoever must hear when they change."""
+
+    __slots__ = ("listeners", "read", "register", "write")
+
+    def __init__(self, register: LiveRegister, read: ReadPort, write: WritePort) -> None:
+        self.register = register
+        self.read = read
+        self.write = write
+        self.listeners: list[Callable[[], None]] = []
+
+    def wrap_read(self, wrapper: Callable[[ReadPort], ReadPort]) -> None:
+        """Put ``wrapper(read)`` in the place of the function that answers reads."""
+        self.read = wrapper(self.read)
+        self._publish()
+
+    def wrap_write(self, wrapper: Callable[[WritePort], WritePort]) -> None:
+        """Put ``wrapper(write)`` in the place of the function that takes writes."""
+        self.write = wrapper(self.write)
+        self._publish()
+
+    def _publish(self) -> None:
+        for listener in self.listeners:
+            listener()
+
+
+class Device:
+    """Base of every device on the shelf.
+
+    Args:
+        name: what the board calls it.
+        clock: the clock of the board.
+        settings: values for `PARAMETERS`, as a person writes them or in parsed form.
+
+    Attributes:
+        registers: the live registers by name.
+        ports: their ports by name.
+        signals: the wires that leave or enter the device, by name; ``irq`` is the interrupt line.
+        settings: the value of every parameter.
+        clock_hz: the device's own input clock, 0 if it has none.
+        memory: the bytes of a device that is plain memory, None for one with registers.
+        bank: the value of the bank select.
+    """
+
+    KIND: ClassVar[str] = ""
+    MEANING: ClassVar[str] = ""
+    REGISTERS: ClassVar[tuple[Register, ...]] = ()
+    PARAMETERS: ClassVar[tuple[Parameter, ...]] = ()
+
+    def __init__(
+        self, name: str, clock: Clock, settings: Mapping[str, object] | None = None
+    ) -> None:
+        self.name = name
+        self.clock = clock
+        self.settings: dict[str, Any] = read_settings(
+            self.PARAMETERS, settings or {}, where=f"device {name}"
+        )
+        self.clock_hz: int = self.settings.get("clock", 0)
+        self.memory: bytearray | None = None
+        self.bank = 0
+        self.signals: dict[str, Signal] = {"irq": Signal(clock, f"{name}.irq")}
+        check_registers(self.REGISTERS, where=f"device {name}")
+        self.registers = {one.name: self._make_live(one) for one in self.REGISTERS}
+        self.ports: dict[str, Port] = {}
+        self.bank_listeners: list[Callable[[int], None]] = []
+
+    def connect_ports(self) -> None:
+        """Bind the registers to the behaviour; the board calls this once the device is built."""
+        self.ports = {name: self._make_port(live) for name, live in self.registers.items()}
+
+    @property
+    def irq(self) -> Signal:
+        """The interrupt line of the device."""
+        return self.signals["irq"]
+
+    @property
+    def unit_bytes(self) -> int:
+        """Bytes between neighbouring registers as declared: the width of the narrowest."""
+        return min((one.width // 8 for one in self.REGISTERS), default=1)
+
+    def size_bytes(self, stride: int) -> int:
+        """Return how many bytes of the bus the device takes with its registers `stride` apart."""
+        if self.memory is not None:
+            return len(self.memory)
+        last = max(one.offset + one.width // 8 for one in self.REGISTERS)
+        return last // self.unit_bytes * stride
+
+    def reset(self) -> None:
+        """Put every register in its reset state and let the behaviour follow."""
+        for live in self.registers.values():
+            live.reset()
+        self.select_bank(0)
+        self.on_reset()
+
+    def on_reset(self) -> None:
+        """Follow a reset; devices with state of their own replace this."""
+
+    def scramble(self, generator: random.Random) -> None:
+        """Leave the device as a crash or a bootloader might: random values in what can be written.
+
+        Values go through the registers' own write path, so the state is one the device can reach.
+        """
+        for live in self.registers.values():
+            if live.declaration.writable:
+                self.ports[live.declaration.name].write(generator.randrange(live.full + 1))
+
+    def select_bank(self, bank: int) -> None:
+        """Show the registers of `bank` at the offsets that banks share."""
+        if bank != self.bank:
+            self.bank = bank
+            for listener in self.bank_listeners:
+                listener(bank)
+
+    def register(self, name: str) -> LiveRegister:
+        """Return the live register called `name`.
+
+        Raises:
+            AccessError: there is none; the message names the nearest.
+        """
+        if name not in self.registers:
+            raise AccessError(
+                f"no register {name!r}", where=self.name, fix=nearest(name, self.registers)
+            )
+        return self.registers[name]
+
+    def peek(self, name: str) -> int:
+        """Return what a register holds, or one field (``"LSR.THRE"``), without side effects.
+
+        Raises:
+            AccessError: there is no such register.
+            DeclarationError: there is no such field.
+        """
+        register_name, _, field_name = name.partition(".")
+        live = self.register(register_name)
+        look = getattr(self, f"peek_{register_name}", None)
+        value: int = look() if look else live.value
+        if not field_name:
+            return value
+        one = live.declaration.field(field_name)
+        return (value & one.mask) >> one.low
+
+    def _make_live(self, register: Register) -> LiveRegister:
+        gates: dict[str, Gate] = {}
+        for one in register.fields:
+            for gate in (one.swwe, one.swwel):
+                if gate is not None:
+                    path = gate if "." in gate else f"{register.name}.{gate}"
+                    gates[gate] = lambda path=path: self.peek(path)  # type: ignore[misc]
+        return LiveRegister(
+            register,
+            where=f"{self.name}.{register.name}",
+            now_ps=lambda: self.clock.now_ps,
+            gates=gates,
+        )
+
+    def _make_port(self, live: LiveRegister) -> Port:
+        name = live.declaration.name
+        read: ReadPort = getattr(self, f"read_{name}", None) or live.compile_read()
+        write: WritePort = getattr(self, f"write_{name}", None) or live.compile_write()
+        if any(one.singlepulse for one in live.declaration.fields):
+            write = self._pulsing(live, write)
+        after_read = getattr(self, f"after_read_{name}", None)
+        after_write = getattr(self, f"after_write_{name}", None)
+        return Port(
+            live,
+            _then_read(read, after_read) if after_read else read,
+            _then_write(live, write, after_write) if after_write else write,
+        )
+
+    def _pulsing(self, live: LiveRegister, write: WritePort) -> WritePort:
+        """Return `write`, with the pulses it starts ended one cycle of the device's clock later."""
+        cycle_ps = PS_PER_S // self.clock_hz if self.clock_hz else 1
+
+        def write_pulsing(data: int) -> None:
+            write(data)
+            self.clock.schedule(self.clock.now_ps + cycle_ps, live.end_pulse)
+
+        return write_pulsing
+
+
+def _then_read(read: ReadPort, after: Callable[[int], None]) -> ReadPort:
+    def read_then() -> int:
+        value = read()
+        after(value)
+        return value
+
+    return read_then
+
+
+def _then_write(
+    live: LiveRegister, write: WritePort, after: Callable[[int, int], None]
+) -> WritePort:
+    def write_then(data: int) -> None:
+        old = live.value
+        write(data)
+        after(old, live.value)
+
+    return write_then

@@ -1,0 +1,187 @@
+"""Interrupt lines at the processor: pending, priority, trigger, moderation.
+
+A line is *pending* when its wire is high (level) or has risen since it was last served (edge), or
+when software raised it. It is *wanted* when somebody is connected and its priority is above what
+the processor is serving. Nothing here runs a handler; `emu.kernel.cpu` asks for the best line and
+serves it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from emu.errors import AccessError, DeclarationError
+from emu.kernel.clock import Clock
+from emu.kernel.signal import Signal
+
+__all__ = ["Handler", "InterruptLine", "Interrupts"]
+
+Handler = Callable[[], object]
+
+
+class InterruptLine:
+    """One numbered input of the processor.
+
+    Attributes:
+        number: what drivers call it.
+        name: the wire or purpose, for messages.
+        edge: whether a rising edge is latched; otherwise the level counts.
+        priority: higher is served first and may nest into lower.
+        shared: whether several handlers may be connected.
+        asserted: level of the wire as the line sees it.
+        latched: a remembered edge, or a software or spurious interrupt not yet served.
+        moderation_ps: least time between two deliveries.
+        not_before_ps: earliest next delivery under moderation.
+        deliveries: how often a handler was entered.
+    """
+
+    __slots__ = (
+        "_changed", "asserted", "deliveries", "edge", "handlers", "latched", "moderation_ps",
+        "name", "not_before_ps", "number", "priority", "shared", "take",
+    )  # fmt: skip
+
+    def __init__(
+        self,
+        number: int,
+        name: str,
+        changed: Callable[[], None],
+        *,
+        edge: bool,
+        priority: int,
+        shared: bool,
+        moderation_ps: int,
+    ) -> None:
+        self.number = number
+        self.name = name
+        self.edge = edge
+        self.priority = priority
+        self.shared = shared
+        self.handlers: list[Handler] = []
+        self.asserted = 0
+        self.latched = False
+        self.moderation_ps = moderation_ps
+        self.not_before_ps = 0
+        self.deliveries = 0
+        self._changed = changed
+        self.take: Callable[[int], None] = self.input  # faults put themselves in front
+
+    @property
+    def pending(self) -> bool:
+        """Whether the line asks for service, connected or not."""
+        return self.latched or (bool(self.asserted) and not self.edge)
+
+    def input(self, level: int) -> None:
+        """Follow the wire."""
+        if level and not self.asserted and self.edge:
+            self.latched = True
+        self.asserted = level
+        self._changed()
+
+    def wire(self, level: int) -> None:
+        """Hand a change of the wire to whoever stands in front of the line."""
+        self.take(level)
+
+    def latch(self) -> None:
+        """Ask for one delivery whatever the wire does: a software or spurious interrupt."""
+        self.latched = True
+        self._changed()
+
+
+class Interrupts:
+    """Hold the lines of a processor.
+
+    Attributes:
+        best: the connected pending line to serve next, whatever the mask; None when there is none.
+    """
+
+    def __init__(self, clock: Clock, changed: Callable[[], None]) -> None:
+        self._clock = clock
+        self._tell = changed
+        self.lines: dict[int, InterruptLine] = {}
+        self.best: InterruptLine | None = None
+
+    def add(
+        self,
+        number: int,
+        signals: Iterable[Signal] = (),
+        *,
+        name: str = "",
+        edge: bool = False,
+        priority: int = 1,
+        shared: bool = False,
+        moderation_ps: int = 0,
+    ) -> InterruptLine:
+        """Declare line `number`, driven by `signals` (any of them high makes it high).
+
+        Raises:
+            DeclarationError: the number is taken, or several wires meet on a line not shared.
+        """
+        wires = list(signals)
+        if number in self.lines:
+            raise DeclarationError(
+                f"interrupt {number} is declared twice", where=name or f"irq {number}"
+            )
+        if len(wires) > 1 and not shared:
+            raise DeclarationError(
+                f"interrupt {number} is claimed by {', '.join(wire.name for wire in wires)}",
+                where=f"irq {number}",
+                fix="declare the line shared, or give each device a number of its own",
+            )
+        line = InterruptLine(
+            number, name or (wires[0].name if wires else f"irq{number}"), self.refresh,
+            edge=edge, priority=priority, shared=shared, moderation_ps=moderation_ps,
+        )  # fmt: skip
+        for wire in wires:
+            wire.watch(line.wire if len(wires) == 1 else _or_of(wires, line))
+        self.lines[number] = line
+        return line
+
+    def line(self, number: int) -> InterruptLine:
+        """Return line `number`.
+
+        Raises:
+            AccessError: the board has no such line.
+        """
+        if number not in self.lines:
+            raise AccessError(
+                f"no interrupt line {number!r}",
+                where="cpu",
+                allowed=", ".join(str(one) for one in sorted(self.lines)) or "none on this board",
+            )
+        return self.lines[number]
+
+    def refresh(self) -> None:
+        """Find the best line again; call after anything that changes a line."""
+        best: InterruptLine | None = None
+        now_ps = self._clock.now_ps
+        for line in self.lines.values():
+            if (
+                (line.latched or (line.asserted and not line.edge))
+                and line.handlers
+                and line.not_before_ps <= now_ps
+                and (best is None or line.priority > best.priority)
+            ):
+                best = line
+        self.best = best
+        if best is not None:
+            self._tell()
+
+    def taken(self, line: InterruptLine) -> None:
+        """Acknowledge `line`: its latch is cleared, moderation starts."""
+        line.latched = False
+        line.deliveries += 1
+        if line.moderation_ps:
+            line.not_before_ps = self._clock.now_ps + line.moderation_ps
+            self._clock.schedule(line.not_before_ps, self.refresh)
+        self.refresh()
+
+
+def _or_of(wires: list[Signal], line: InterruptLine) -> Callable[[int], None]:
+    """Return a watcher that gives `line` the wired-or of `wires`."""
+
+    def follow(_level: int) -> None:
+        level = int(any(wire.level for wire in wires))
+        if level != line.asserted or line.edge:
+            line.take(level)
+
+    return follow

@@ -1,0 +1,181 @@
+"""How the registers of a device appear on a bus: at which offset and in which access width.
+
+A board may put registers some bytes apart (the stride) and demand one access width, since many
+systems map byte registers on words. A view lays the ports of a device out in tables, one for each
+width, that the hot path looks into. Where an access is narrower than a register the view picks the
+byte lane, where it is wider than the stride it puts neighbours together; which lane is which is a
+matter of the bus's endianness.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from emu.kernel.device import Device, Port, ReadPort, WritePort
+
+__all__ = ["View"]
+
+Place = tuple[int, int]  # offset on the bus, bytes the register takes there
+
+
+class View:
+    """Lay out the registers of `device`.
+
+    Args:
+        device: what is shown; its ports are connected.
+        stride: bytes on the bus between neighbouring registers, at least their width.
+        widths: the access widths in bits that the region accepts.
+        big_endian: whether the most significant byte lies at the lowest address.
+
+    Attributes:
+        readers: for each width, the function that answers at each offset.
+        writers: likewise for writing.
+    """
+
+    def __init__(
+        self, device: Device, *, stride: int, widths: Iterable[int], big_endian: bool
+    ) -> None:
+        self._device = device
+        self._stride = stride
+        self._big_endian = big_endian
+        self.readers: dict[int, dict[int, ReadPort]] = {width: {} for width in widths}
+        self.writers: dict[int, dict[int, WritePort]] = {width: {} for width in widths}
+        for port in device.ports.values():
+            port.listeners.append(self._lay_out)
+        device.bank_listeners.append(lambda _bank: self._lay_out())
+        self._lay_out()
+
+    def offset_of(self, port: Port) -> int:
+        """Return where a register lies on the bus, in bytes from the start of the region."""
+        return port.register.declaration.offset // self._device.unit_bytes * self._stride
+
+    def _lay_out(self) -> None:
+        """Fill the tables, in place since the hot path holds them."""
+        reads, writes = self._visible()
+        for width, read_table in self.readers.items():
+            read_table.clear()
+            for offset, port in reads.items():
+                read_table.update(self._reads(port, offset, width))
+            if width // 8 > self._stride:
+                self._join_reads(read_table, width)
+        for width, write_table in self.writers.items():
+            write_table.clear()
+            for offset, port in writes.items():
+                write_table.update(self._writes(port, offset, width))
+            if width // 8 > self._stride:
+                self._join_writes(write_table, width)
+
+    def _visible(self) -> tuple[dict[int, Port], dict[int, Port]]:
+        """Return which register answers reads and which takes writes at each offset.
+
+        A register declared for one direction leaves the other to the one that shares its offset;
+        alone, it answers both, and its declaration says what then happens.
+        """
+        reads: dict[int, Port] = {}
+        writes: dict[int, Port] = {}
+        for port in self._device.ports.values():
+            declaration = port.register.declaration
+            if declaration.bank not in (None, self._device.bank):
+                continue
+            offset = self.offset_of(port)
+            if declaration.only != "w" or offset not in reads:
+                reads[offset] = port
+            if declaration.only != "r" or offset not in writes:
+                writes[offset] = port
+        return reads, writes
+
+    # narrower and equal
+
+    def _reads(self, port: Port, offset: int, width: int) -> dict[int, ReadPort]:
+        register_width = port.register.declaration.width
+        if width >= register_width:
+            return {offset: port.read}
+        mask = (1 << width) - 1
+        return {
+            offset + lane: _lane_reader(port.read, shift, mask)
+            for lane, shift in self._lanes(register_width, width)
+        }
+
+    def _writes(self, port: Port, offset: int, width: int) -> dict[int, WritePort]:
+        live = port.register
+        register_width = live.declaration.width
+        if width == register_width:
+            return {offset: port.write}
+        if width > register_width:
+            return {offset: _masked_writer(port.write, live.full)}
+        mask = (1 << width) - 1
+        return {
+            offset + lane: _lane_writer(port, shift, mask)
+            for lane, shift in self._lanes(register_width, width)
+        }
+
+    def _lanes(self, register_width: int, width: int) -> list[Place]:
+        """Return (byte offset, bit shift) of each part of a register wider than the access."""
+        count = register_width // width
+        return [
+            (part * width // 8, (count - 1 - part if self._big_endian else part) * width)
+            for part in range(count)
+        ]
+
+    # wider than the stride: several registers at once
+
+    def _parts(self, offset: int, width: int) -> list[Place]:
+        """Return (byte offset, bit shift) of each stride that a wide access covers."""
+        step = self._stride
+        count = width // 8 // step
+        return [
+            (offset + part * step, (count - 1 - part if self._big_endian else part) * step * 8)
+            for part in range(count)
+        ]
+
+    def _join_reads(self, table: dict[int, ReadPort], width: int) -> None:
+        single = dict(table)
+        table.clear()
+        for start in sorted({offset - offset % (width // 8) for offset in single}):
+            parts = self._parts(start, width)
+            table[start] = _joined_reader([(single[at], by) for at, by in parts if at in single])
+
+    def _join_writes(self, table: dict[int, WritePort], width: int) -> None:
+        single = dict(table)
+        table.clear()
+        mask = (1 << self._stride * 8) - 1
+        for start in sorted({offset - offset % (width // 8) for offset in single}):
+            parts = self._parts(start, width)
+            table[start] = _joined_writer(
+                [(single[at], by) for at, by in parts if at in single], mask
+            )
+
+
+def _lane_reader(read: ReadPort, shift: int, mask: int) -> ReadPort:
+    return lambda: (read() >> shift) & mask
+
+
+def _masked_writer(write: WritePort, mask: int) -> WritePort:
+    return lambda data: write(data & mask)
+
+
+def _lane_writer(port: Port, shift: int, mask: int) -> WritePort:
+    """Return a writer of one lane; other lanes keep what they hold, without side effects."""
+    live = port.register
+    write = port.write
+
+    def write_lane(data: int) -> None:
+        live.enable = mask << shift
+        try:
+            write((data & mask) << shift)
+        finally:
+            live.enable = -1
+
+    return write_lane
+
+
+def _joined_reader(parts: list[tuple[ReadPort, int]]) -> ReadPort:
+    return lambda: sum(read() << shift for read, shift in parts)
+
+
+def _joined_writer(parts: list[tuple[WritePort, int]], mask: int) -> WritePort:
+    def write_joined(data: int) -> None:
+        for write, shift in parts:
+            write((data >> shift) & mask)
+
+    return write_joined

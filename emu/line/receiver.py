@@ -1,0 +1,254 @@
+"""A receiver that samples a wire with a 16x clock of its own and finds characters.
+
+It wakes on a falling edge and schedules one event, at the middle of the stop bit, where it looks
+back at the waveform. Rate mismatch, noise, breaks and bit-banged pins come out of the waveform
+with no special case. Where a frame is undisturbed and every sample falls clear of every edge
+whatever the phase of the 16x clock, the answer is remembered for that shape.
+
+Source: 16x sampling, start bit checked in its middle, one sample a bit, first stop bit only:
+PC16550D datasheet (TL/C/8652, June 1995), sections 8.1 and 8.4. After a framing error the bad stop
+bit is taken as the next start bit; a break loads one zero character and the receiver waits for the
+line to return to mark (section 8.4).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from emu.kernel.clock import Clock
+from emu.kernel.signal import Signal, Toggles
+from emu.line.frame import (
+    BREAK,
+    FRAMING_ERROR,
+    PARITY_ERROR,
+    BitRate,
+    FrameFormat,
+    parity_bit,
+)
+
+__all__ = ["Deliver", "Receiver"]
+
+Deliver = Callable[[int, int], None]  # data, error flags
+
+_MID = 8  # 16x cycles from the detected start edge to the middle of the start bit
+_KEPT_SHAPES = 4096
+_IDLE = -1
+
+
+class Receiver:
+    """Find characters on a wire.
+
+    Args:
+        clock: the clock of the board.
+        deliver: called with the data bits and error flags at the middle of the stop bit.
+    """
+
+    __slots__ = (
+        "_break_from_ps", "_clock", "_deliver", "_finish_ps", "_format", "_from_ps", "_judging",
+        "_known",
+        "_rate", "_start_tick", "_stop_ticks", "_wire", "edge_ps",
+    )  # fmt: skip
+
+    def __init__(self, clock: Clock, deliver: Deliver) -> None:
+        self._clock = clock
+        self._deliver = deliver
+        self._wire: Signal | None = None
+        self._format = FrameFormat()
+        self._rate: BitRate | None = None
+        self._from_ps = 0
+        self._finish_ps = _IDLE
+        self._start_tick = 0
+        self._stop_ticks = 0
+        self._break_from_ps = _IDLE
+        self._judging = False
+        self._known: dict[int, tuple[Toggles, int, int]] = {}
+        self.edge_ps = 0
+
+    @property
+    def busy(self) -> bool:
+        """Whether a character is coming in."""
+        return self._finish_ps != _IDLE
+
+    def listen(self, wire: Signal | None) -> None:
+        """Listen to `wire` from now on; a character that was coming in is lost."""
+        if self._wire is not None:
+            self._wire.stop_sampling()
+        self._wire = wire
+        self._rest(self._clock.now_ps)
+        if wire is not None:
+            wire.sample(self._wake)
+            self._search()
+
+    def configure(self, frame: FrameFormat, rate: BitRate | None) -> None:
+        """Take another format and rate; a character that is coming in is misread accordingly.
+
+        Args:
+            rate: the bit rate, None when the 16x clock stands still.
+        """
+        if (frame, rate) == (self._format, self._rate):
+            return
+        self._format = frame
+        self._rate = rate
+        self._stop_ticks = _MID + 16 * (frame.samples - 1)
+        self._known = {}
+        if rate is None:
+            self._rest(self._clock.now_ps)
+        elif self.busy:
+            self._start(rate.first_tick(self.edge_ps))
+        else:
+            self._search()
+
+    def _wake(self, _start_ps: int) -> None:
+        """Look at the wire: something was put on it."""
+        if self._finish_ps == _IDLE and not self._judging:
+            if self._break_from_ps != _IDLE:
+                self._end_break()
+            else:
+                self._search()
+
+    def _rest(self, from_ps: int) -> None:
+        self._finish_ps = _IDLE
+        self._break_from_ps = _IDLE
+        self._judging = False
+        self._from_ps = from_ps
+
+    def _search(self) -> None:
+        """Find the next falling edge and follow it."""
+        wire, rate = self._wire, self._rate
+        if wire is None or rate is None:
+            return
+        edge_ps = wire.next_fall_ps(self._from_ps)
+        if edge_ps is not None:
+            self.edge_ps = edge_ps
+            self._start(-(-edge_ps * 8 * rate.den // rate.num))
+
+    def _start(self, tick: int) -> None:
+        """Follow a start bit detected at 16x cycle `tick`."""
+        self._start_tick = tick
+        rate = self._rate
+        assert rate is not None
+        finish_ps = (tick + self._stop_ticks) * rate.num // (8 * rate.den)
+        now_ps = self._clock.now_ps
+        self._finish_ps = finish_ps = finish_ps if finish_ps > now_ps else now_ps
+        self._clock.schedule(finish_ps, self._finish)
+
+    def _finish(self) -> None:
+        """Look back at the frame from the middle of its stop bit."""
+        now_ps = self._clock.now_ps
+        if now_ps != self._finish_ps:
+            return  # overtaken by another start
+        wire = self._wire
+        assert wire is not None
+        edge_ps = self.edge_ps
+        pieces = wire.pieces
+        while len(pieces) > 1 and pieces[1][0] <= edge_ps:
+            pieces.popleft()
+        self._finish_ps = _IDLE
+        start_ps, shape, _ = pieces[0]
+        if start_ps == edge_ps and (len(pieces) == 1 or pieces[1][0] > now_ps):
+            known = self._known.get(id(shape))
+            if known is not None and known[0] is shape:
+                self._from_ps = now_ps
+                self._deliver(known[1], known[2])
+                if self._finish_ps == _IDLE:
+                    self._search()
+                return
+            self._remember(shape)
+        self._decode(wire, now_ps)
+
+    def _samples(self, wire: Signal) -> list[int]:
+        rate = self._rate
+        assert rate is not None
+        first = self._start_tick + _MID
+        return [
+            wire.level_at(rate.ticks_ps(first + 16 * number))
+            for number in range(self._format.samples)
+        ]
+
+    def _decode(self, wire: Signal, now_ps: int) -> None:
+        """Sample the waveform on the 16x clock and judge what came."""
+        rate = self._rate
+        if rate is None:
+            return
+        bits = self._samples(wire)
+        if bits[0]:
+            self._from_ps = rate.ticks_ps(self._start_tick + _MID)
+            self._search()
+            return
+        data, flags = _judge(bits, self._format)
+        if not any(bits):
+            word_end_ps = self.edge_ps + rate.half_bits_ps(self._format.half_bits)
+            self._break_from_ps = now_ps
+            self._judging = True
+            self._clock.schedule(max(word_end_ps, now_ps), lambda: self._judge_break(flags))
+            return
+        self._from_ps = now_ps
+        self._deliver(data, flags)
+        self._go_on(flags, now_ps)
+
+    def _go_on(self, flags: int, now_ps: int) -> None:
+        """Look for the next character; a low stop bit counts as its start bit."""
+        if self._finish_ps != _IDLE or self._wire is None:
+            return
+        if flags & FRAMING_ERROR and not self._wire.level_at(now_ps):
+            self.edge_ps = now_ps
+            self._start(self._start_tick + self._stop_ticks - _MID)
+        else:
+            self._search()
+
+    def _judge_break(self, flags: int) -> None:
+        """Decide at the end of the word whether the line was low throughout."""
+        stop_ps = self._break_from_ps
+        if not self._judging:
+            return
+        self._judging = False
+        wire = self._wire
+        assert wire is not None
+        rise_ps = wire.next_rise_ps(stop_ps)
+        if rise_ps is not None and rise_ps < self._clock.now_ps:
+            self._break_from_ps = _IDLE
+            self._from_ps = stop_ps
+            self._deliver(0, flags)
+            self._go_on(flags, stop_ps)
+            return
+        self._deliver(0, flags | BREAK)
+        self._end_break()
+
+    def _end_break(self) -> None:
+        """Go on looking for start bits once the line is back at mark."""
+        wire = self._wire
+        if wire is None or self._break_from_ps == _IDLE:
+            return
+        rise_ps = wire.next_rise_ps(self._break_from_ps)
+        if rise_ps is not None:
+            self._break_from_ps = _IDLE
+            self._from_ps = rise_ps
+            self._search()
+
+    def _remember(self, shape: Toggles) -> None:
+        """Keep the answer for a shape that reads the same in every phase of the 16x clock."""
+        rate, frame = self._rate, self._format
+        if rate is None or len(self._known) >= _KEPT_SHAPES:
+            return
+        bits = []
+        for number in range(frame.samples):
+            early_ps = rate.ticks_ps(_MID + 16 * number) - 2
+            late_ps = rate.ticks_ps(_MID + 16 * number + 1) + 2
+            before = sum(1 for toggle in shape if toggle <= early_ps)
+            if before != sum(1 for toggle in shape if toggle <= late_ps):
+                return
+            bits.append(1 ^ (before & 1))
+        data, flags = _judge(bits, frame)
+        if not bits[0] and not flags:
+            self._known[id(shape)] = (shape, data, flags)
+
+
+def _judge(bits: list[int], frame: FrameFormat) -> tuple[int, int]:
+    """Return data and error flags of sampled bits: start, data, parity if any, stop."""
+    data = sum(bit << number for number, bit in enumerate(bits[1 : 1 + frame.data_bits]))
+    flags = 0
+    if frame.parity != "none" and bits[-2] != parity_bit(data, frame.parity):
+        flags |= PARITY_ERROR
+    if not bits[-1]:
+        flags |= FRAMING_ERROR
+    return data, flags

@@ -1,0 +1,147 @@
+"""What a scenario says, as plain data: the one thing a run needs besides the code of a driver.
+
+A scenario comes from YAML (`emu.scenario.load`) or from Python. Times are in ps, since they left
+the reader's units behind when they were read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from emu.faults.plan import FaultPlan
+from emu.kernel.board import BusSettings, CpuSettings, LineRules
+from emu.line.plan import FarEndPlan
+from emu.units import LineSettings
+
+__all__ = [
+    "ACTIONS",
+    "BoardModel",
+    "DeviceModel",
+    "Expectation",
+    "Limits",
+    "Scenario",
+    "Step",
+]
+
+ACTIONS = ("open", "send", "receive", "exchange", "echo", "drain", "wait", "work", "line",
+           "reopen", "close")  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceModel:
+    """Say what a device is and how it lies on the bus; see `emu.kernel.board.Board.attach`."""
+
+    name: str
+    kind: str
+    at: int
+    settings: dict[str, Any] = field(default_factory=dict)
+    stride: int | None = None
+    widths: tuple[int, ...] | None = None
+    wait_cycles: int = 0
+    irq: int | None = None
+    size: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BoardModel:
+    """Say what is on a board."""
+
+    name: str = "board"
+    cpu: CpuSettings = field(default_factory=CpuSettings)
+    bus: BusSettings = field(default_factory=BusSettings)
+    devices: tuple[DeviceModel, ...] = ()
+    interrupts: dict[int, LineRules] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Say one thing the driver is asked to do.
+
+    Args:
+        action: one of `ACTIONS`.
+        data: bytes to send (``send``, ``exchange``).
+        count: bytes to receive (``receive``, ``exchange``) or to give back (``echo``); None means
+            until the far end has fallen silent.
+        line: the new settings (``line``; optional for ``open`` and ``reopen``).
+        duration_ps: how long the program is away (``wait``).
+        cycles: how long it computes (``work``).
+        timeout_ps: time-out of each call, None for the scenario's.
+        chunk: most bytes handed to one call, 0 for all.
+        by: name of the port whose driver does it, empty for the scenario's own.
+        row: line in the scenario file, 0 when it has none.
+    """
+
+    action: str
+    data: bytes = b""
+    count: int | None = None
+    line: LineSettings | None = None
+    duration_ps: int = 0
+    cycles: int = 0
+    timeout_ps: int | None = None
+    chunk: int = 0
+    by: str = ""
+    row: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """Say what must have come out, beyond the contract, which is always checked.
+
+    Args:
+        received: exactly these bytes returned by the driver's ``read`` calls, in total.
+        far_end_received: exactly these bytes seen by the far end.
+        errors: for a counter of ``errors`` the least and most it may show.
+    """
+
+    received: bytes | None = None
+    far_end_received: bytes | None = None
+    errors: dict[str, tuple[int, int]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Bound a run.
+
+    Args:
+        time_ps: simulated time after which the run ends.
+        call_ps: time-out given to each call, None to derive it from the time the wire needs.
+        wall_s: real seconds without a bench call after which the driver counts as spinning.
+    """
+
+    time_ps: int = 60 * 10**12
+    call_ps: int | None = None
+    wall_s: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """Say everything about one run but the driver's code.
+
+    Args:
+        title: one line that says what happens.
+        board: the board.
+        port: name of the serial device that is driven.
+        driver: ``path/to/file.py:Class`` or ``package.module:Class``, empty when given elsewhere.
+        line: what ``open`` is called with, and what the far end speaks unless it says otherwise.
+        far_end: what hangs on the line.
+        steps: what the driver is asked to do; ``open`` and ``close`` are added where missing.
+        faults: what goes wrong.
+        expect: what must have come out.
+        limits: bounds.
+        seed: seed of everything random.
+        path: file it came from, for messages.
+    """
+
+    title: str
+    board: BoardModel
+    port: str
+    line: LineSettings
+    far_end: FarEndPlan
+    steps: tuple[Step, ...]
+    driver: str = ""
+    faults: FaultPlan = field(default_factory=FaultPlan)
+    expect: Expectation = field(default_factory=Expectation)
+    limits: Limits = field(default_factory=Limits)
+    seed: int = 1
+    path: str = ""
