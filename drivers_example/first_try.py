@@ -44,6 +44,7 @@ class FirstTry:
             msg = f"{line.baud} baud cannot be made from {io.clock_hz} Hz"
             raise ValueError(msg)
         self.close()
+        self._is_open = True
         self._character_s = line.character_s
         io.write8(LCR * step, io.read8(LCR * step) & 0x3F)
         io.write8(IER * step, 0)
@@ -59,7 +60,6 @@ class FirstTry:
         self._received.clear()
         self._cpu.connect(io.irq, self._handle_interrupt)
         io.write8(IER * step, 0x07)
-        self._is_open = True
 
     def close(self) -> None:
         """Let accepted bytes leave, then put the device back to rest."""
@@ -78,6 +78,8 @@ class FirstTry:
     def write(self, data: bytes, timeout: float | None = None) -> int:  # noqa: ARG002
         """Queue all of `data`, which never has to wait, and get the transmitter going."""
         with self._cpu.interrupts_masked():
+            if not self._is_open:
+                return 0
             idle = not self._outgoing
             self._outgoing += data
             if idle:
@@ -99,7 +101,7 @@ class FirstTry:
     def drain(self, timeout: float | None = None) -> bool:
         """Wait until everything is sent; return False if it is not within `timeout` seconds."""
         deadline = math.inf if timeout is None else self._cpu.time() + timeout
-        while True:
+        while self._is_open:
             late = self._cpu.time() >= deadline
             with self._cpu.interrupts_masked():
                 status = self._line_status()
@@ -107,6 +109,7 @@ class FirstTry:
             if sent or late:
                 return sent
             self._cpu.sleep(self._character_s / 2)
+        return False
 
     def _handle_interrupt(self) -> None:
         cause = self._io.read8(IIR * self._step) & 0x06

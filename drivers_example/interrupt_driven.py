@@ -70,11 +70,11 @@ ALL_ONES = 0xFF
 RECEIVE_BYTES = 4096
 TRANSMIT_BYTES = 1024
 READ_BATCH = RECEIVE_BYTES // 2  # a long read moves this much at a time out of the queue
-HANDLER_PASSES = 8
-STORM = 64  # so many entries for nothing, without a gap: the interrupt line itself is stuck
-STORM_GAP_S = 5e-6
+HANDLER_PASSES = 4
+STORM = 32  # so many entries for nothing, this close together: the interrupt is stuck
+STORM_GAP_S = 10e-6
 BAUD_TOLERANCE = 0.03
-LEFTOVER_S = 0.02  # two characters at 1,200 baud, the slowest a predecessor is likely to have used
+LEFTOVER_S = 0.25  # one character at 50 baud, the slowest rate that is still met
 TEST_CHARACTER = 0x96
 
 
@@ -146,6 +146,8 @@ class InterruptDriver:
         deadline = self._deadline(timeout)
         accepted = self._queue(data)
         while accepted < len(data) and self._wait_until(self._has_room, deadline):
+            if not self._accepting:
+                break
             accepted += self._queue(data[accepted:])
         return accepted
 
@@ -199,10 +201,10 @@ class InterruptDriver:
         patience = (self.fifo_depth + 8) * self._character_s
         while True:
             with self._cpu.interrupts_masked():
-                if done():
-                    return True
                 if not self._is_open:
                     return False
+                if done():
+                    return True
                 left = deadline - self._cpu.time()
                 if left <= 0:
                     self._service()
@@ -254,26 +256,30 @@ class InterruptDriver:
     def _handle_interrupt(self) -> None:
         """Serve the device until it asks for nothing more, so that an edge-sensed line works too.
 
-        An interrupt without a cause is left alone: there is nothing to take.
+        An interrupt without a cause is left alone: there is nothing to take. One whose cause does
+        not go away is left to the calls that wait.
         """
-        useful = False
+        if not self._serve_causes():
+            self._note_fruitless()
+
+    def _serve_causes(self) -> bool:
+        """Serve one cause after the other; return True if there were some and none is left."""
         with suppress(BusError):
-            for _ in range(HANDLER_PASSES):
+            for served in range(HANDLER_PASSES):
                 cause = self._io.read8(IIR * self._stride)
                 if cause & IIR_NONE_PENDING:
-                    break
-                useful = True
+                    return served > 0
                 if cause & IIR_CAUSE == IIR_MODEM_STATUS:
                     self._io.read8(MSR * self._stride)
                 else:
                     self._service()
-        if useful:
-            self._fruitless = 0
-        else:
-            self._note_fruitless()
+        return False
 
     def _note_fruitless(self) -> None:
-        """Cut off an interrupt that keeps coming for nothing; `_connect` gives it a new chance."""
+        """Cut off an interrupt that keeps coming for nothing; `_connect` gives it a new chance.
+
+        At a working device the next interrupt is never that close: other code gets to run.
+        """
         now = self._cpu.time()
         at_once = now - self._fruitless_at_s < STORM_GAP_S
         self._fruitless = self._fruitless + 1 if at_once else 1
@@ -436,7 +442,7 @@ class InterruptDriver:
         self._io.write8(FCR * self._stride, FCR_HALF_FULL | FCR_EMPTY_BOTH)
         deadline = self._cpu.time() + LEFTOVER_S
         while self._take_in() & IDLE != IDLE and self._cpu.time() < deadline:
-            self._cpu.sleep(LEFTOVER_S / 64)
+            self._cpu.sleep(LEFTOVER_S / 256)
 
     def _program(self) -> bool:
         """Write all settings but IER; return True if the device holds them."""

@@ -52,7 +52,7 @@ BUFFER_BYTES = 4096
 BAUD_TOLERANCE = 0.03
 LOOKS_PER_CHARACTER = 4
 QUIET_LOOKS = 128  # so many looks without a character: time to ask if the device is still set up
-LEFTOVER_S = 0.02  # two characters at 1,200 baud, the slowest a predecessor is likely to have used
+LEFTOVER_S = 0.25  # one character at 50 baud, the slowest rate that is still met
 
 
 class PolledDriver:
@@ -242,7 +242,7 @@ class PolledDriver:
         deadline = self._cpu.time() + LEFTOVER_S
         self._programmed = True
         while self._look() & IDLE != IDLE and self._cpu.time() < deadline:
-            self._cpu.sleep(LEFTOVER_S / 64)
+            self._cpu.sleep(LEFTOVER_S / 256)
 
     def _program(self) -> bool:
         """Write all settings; return True if the device holds them."""

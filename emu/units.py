@@ -30,6 +30,7 @@ __all__ = [
     "parse_line",
     "parse_ratio",
     "parse_size",
+    "show_duration",
 ]
 
 PS_PER_S = 10**12
@@ -171,6 +172,15 @@ def format_frequency(hz: int) -> str:
 def format_duration(ps: int) -> str:
     """Return a duration in picoseconds exactly, in the largest of ps to s that it fills."""
     return _format(ps, {unit: size for unit, size in _DURATION.units.items() if unit != "min"})
+
+
+def show_duration(ps: int) -> str:
+    """Return a duration in picoseconds to four digits, for reading rather than reading back."""
+    for unit in ("s", "ms", "us", "ns"):
+        size = int(_DURATION.units[unit])
+        if ps >= size:
+            return f"{ps / size:.4g} {unit}"
+    return f"{ps} ps"
 
 
 def format_size(size_bytes: int) -> str:

@@ -10,14 +10,17 @@ Tables I to IV. Where it contradicts itself or later parts, this model follows t
 * LSR bit 7 clears on an LSR read if no later error is in the FIFO (8.4; others when none is left);
 * the receiver checks the first stop bit only (8.1);
 * FCR bit 2 clears the transmitter FIFO (8.5; Table I prints bit 1);
-* the divisor runs from 1 to 65535 (AC table; 8.3 says from 2); 0 stops the baud clock;
+* the divisor runs from 1 to 65535 (AC table; 8.3 says from 2); 0 stops the baud clock, here after
+  the character that is being sent;
 * in loopback RI follows OUT1 (8.8).
 
 Not in the datasheet: a write to a full transmitter FIFO is lost, which FIFO-size probes rely on.
-A character is moved to the shift register half a bit time after a write to an idle transmitter
-(AC table: 8 to 24 cycles of the baud clock). Modem wires are logical here: 1 means asserted, which
-is low at the pin. A change of the word format takes effect with the next character, a change of the
-divisor at once. Left out: automatic flow control, DMA pins, the factory test writes to LSR.
+A character is moved to the shift register a bit time after a write to an idle transmitter (AC
+table: 8 to 24 cycles of the baud clock to the start bit, 16 to 24 to the interrupt). Modem wires
+are logical here: 1 means asserted, which is low at the pin. A change of the word format takes
+effect with the next character sent, a change of the divisor at once. Left out: automatic flow
+control, DMA pins, the factory test writes to LSR, and the 1 or 3 cycles of RCLK by which the
+receiver's interrupts are late.
 """
 
 from __future__ import annotations
@@ -58,15 +61,15 @@ class SerialMonitor(Protocol):
         """Note that a character entered the buffer, with the error flags it carries."""
 
     def overran(self, data: int) -> None:
-        """Note that the overrun flag rose or would have; `data` was lost."""
+        """Note that `data` was lost for want of room; called just before the overrun flag rises."""
 
     def discarded(self, characters: list[int]) -> None:
         """Note that the driver cleared received characters away unread."""
 
-    def accepted(self, data: int) -> None:
+    def loaded(self, data: int) -> None:
         """Note that a character was written for sending and there was room."""
 
-    def refused(self, data: int) -> None:
+    def spilled(self, data: int) -> None:
         """Note that a character was written without room and is lost."""
 
     def cleared(self, count: int) -> None:
@@ -82,8 +85,8 @@ class _Nobody:
     def arrived(self, data: int, flags: int) -> None: ...
     def overran(self, data: int) -> None: ...
     def discarded(self, characters: list[int]) -> None: ...
-    def accepted(self, data: int) -> None: ...
-    def refused(self, data: int) -> None: ...
+    def loaded(self, data: int) -> None: ...
+    def spilled(self, data: int) -> None: ...
     def cleared(self, count: int) -> None: ...
     def shifting(self, data: int, end_ps: int) -> None: ...
 
@@ -94,6 +97,7 @@ class Uart16550(Device):
     Attributes:
         sout, sin: the serial wires, idle at 1.
         monitor: who is told what happens to characters.
+        looped: whether local loopback is on.
     """
 
     KIND = "uart16550"
@@ -115,6 +119,7 @@ class Uart16550(Device):
         self.signals |= {"sout": self.sout, "sin": self.sin}
         self.signals |= {wire: Signal(clock, f"{name}.{wire}") for wire in _INPUTS + _OUTPUTS}
         self.monitor: SerialMonitor = _Nobody()
+        self.looped = False
         self.transmitter = Transmitter(clock, self.sout)
         self.receiver = Receiver(clock, self.receive)
         self.receiver.listen(self.sin)
@@ -124,6 +129,7 @@ class Uart16550(Device):
         self._clear_state()
         self._timeout_ps = PS_PER_S
         self._rx_timer_set = False
+        self._rx_check_ps = -1
         self._empty_timer = Timer(clock, self._show_empty)
         for wire in _INPUTS:
             self.signals[wire].watch(lambda _level: self._follow_modem())
@@ -143,6 +149,7 @@ class Uart16550(Device):
         self._last_data = getattr(self, "_last_data", 0)
         self._fifo_on = False
         self._fifo64 = False
+        self._depth = 16
         self._trigger = 1
         self._hidden_errors = 0
         self._timed_out = False
@@ -158,12 +165,12 @@ class Uart16550(Device):
 
         RBR, THR and the divisor latch keep what they hold.
         """
+        self._last_data = self.peek_RBR()
         self._rx.clear()
         self._tx.clear()
         self._clear_state()
         self._empty_timer.stop()
-        self.transmitter.hold_break(False)
-        self.transmitter.wire.set(1)
+        self.transmitter.stop()
         self._loop(False)
         self._drive_outputs()
         self._follow_modem()
@@ -176,6 +183,17 @@ class Uart16550(Device):
         super().scramble(generator)
         for _ in range(generator.randrange(4)):
             self.receive(generator.randrange(256), 0)
+
+    def on_halt(self) -> None:
+        """Stop both shifters, after the character that is being sent, and the interrupt line."""
+        self._configure()
+        self._update_irq()
+
+    def wire_input(self, sin: Signal) -> None:
+        """Let the input pin follow `sin`, such as the output of another controller."""
+        self.sin = self.signals["sin"] = sin
+        if not self._mcr.value & 0x10:
+            self.receiver.listen(sin)
 
     # line settings
 
@@ -194,9 +212,11 @@ class Uart16550(Device):
 
     @property
     def rate(self) -> BitRate | None:
-        """The bit rate that divisor and clock make, None while the divisor is 0."""
+        """The bit rate that divisor and clock make, None while the baud clock stands still."""
         divisor = self.divisor
-        return BitRate(8 * divisor * PS_PER_S, self.clock_hz) if divisor else None
+        if not divisor or self.halted:
+            return None
+        return BitRate.of(8 * divisor * PS_PER_S, self.clock_hz)
 
     @property
     def busy(self) -> bool:
@@ -221,6 +241,9 @@ class Uart16550(Device):
             self.transmitter.configure(frame, rate)
             half_bits = 4 * frame.half_bits + 1  # 4 characters, and 8 cycles of RCLK
             self._timeout_ps = rate.half_bits_ps(half_bits)
+            if self._rx_timer_set:
+                self._rx_timer_set = False
+                self._watch_for_timeout()
             self._start_if_idle()
 
     def after_write_LCR(self, old: int, new: int) -> None:
@@ -245,13 +268,11 @@ class Uart16550(Device):
             end_ps = self.transmitter.retime(rate)
             self._shift_serial += 1
             self._end_shift_at(end_ps)
+            if self._empty_timer.running:
+                self._empty_timer.start(max(self.clock.now_ps, end_ps - rate.half_bits_ps(2)))
         self._configure()
 
     # receiver
-
-    @property
-    def _depth(self) -> int:
-        return 64 if self._fifo64 else 16
 
     def receive(self, data: int, flags: int) -> None:
         """Take a character from the receive shift register, with its error flags.
@@ -263,13 +284,13 @@ class Uart16550(Device):
         level = len(rx)
         if self._fifo_on:
             if level >= self._depth:
-                self._lsr |= OE
                 self.monitor.overran(data)
+                self._lsr |= OE
                 self._update_irq()
                 return
         elif level:
-            self._lsr |= OE
             self.monitor.overran(rx.pop() & 0xFF)
+            self._lsr |= OE
             level = 0
         rx.append(data | flags << 8)
         self._touched_ps = self.clock.now_ps
@@ -282,6 +303,15 @@ class Uart16550(Device):
         self.monitor.arrived(data, flags)
         if level + 1 == self._trigger or flags:
             self._update_irq()
+
+    def overrun(self, data: int) -> None:
+        """Lose `data` and raise OE whatever room there is: a fault."""
+        if self._rx and not self._fifo_on:
+            self.receive(data, 0)
+            return
+        self.monitor.overran(data)
+        self._lsr |= OE
+        self._update_irq()
 
     def _note_flags(self, flags: int, level: int) -> None:
         """Show the error bits of a character that is at the top, remember those of others."""
@@ -335,12 +365,15 @@ class Uart16550(Device):
 
     def _check_timeout(self) -> None:
         """Raise the character time-out once nothing came or went for four character times."""
+        if self.clock.now_ps != self._rx_check_ps:
+            return  # another baud rate brought the moment forward
         if not self._rx or not self._fifo_on:
             self._rx_timer_set = False
             return
         due_ps = self._touched_ps + self._timeout_ps
         now_ps = self.clock.now_ps
         if now_ps < due_ps:
+            self._rx_check_ps = due_ps
             self.clock.schedule(due_ps, self._check_timeout)
             return
         self._rx_timer_set = False
@@ -351,7 +384,9 @@ class Uart16550(Device):
         """Look four character times after the last character came or went, if one is there."""
         if self._rx and self._fifo_on and not self._rx_timer_set:
             self._rx_timer_set = True
-            self.clock.schedule(self._touched_ps + self._timeout_ps, self._check_timeout)
+            due_ps = max(self._touched_ps + self._timeout_ps, self.clock.now_ps)
+            self._rx_check_ps = due_ps
+            self.clock.schedule(due_ps, self._check_timeout)
 
     # transmitter
 
@@ -366,7 +401,7 @@ class Uart16550(Device):
         self._thre_pending = False
         self._empty_timer.stop()
         if room > 0:
-            self.monitor.accepted(data)
+            self.monitor.loaded(data)
             tx.append(data)
         else:
             self._lose(data)
@@ -378,18 +413,18 @@ class Uart16550(Device):
 
     def _lose(self, data: int) -> None:
         if self._fifo_on:
-            self.monitor.refused(data)
+            self.monitor.spilled(data)
         else:
-            self.monitor.refused(self._tx.pop())
+            self.monitor.spilled(self._tx.pop())
             self._tx.append(data)
 
     def _start_if_idle(self) -> None:
-        """Begin to shift, half a bit time from now, if there is something to and the clock runs."""
-        if self._tx and not self._busy and self.divisor:
+        """Begin to shift, a bit time from now, if there is something to and the clock runs."""
+        if self._tx and not self._busy and self.divisor and not self.halted:
             self._busy = True
             now_ps = self.clock.now_ps
             rate = self.transmitter.shapes.rate
-            tick = rate.first_tick(now_ps) + 8
+            tick = rate.first_tick(now_ps) + 16
             self._shift_serial += 1
             self._end_shift_at(max(now_ps, rate.ticks_ps(tick)))
 
@@ -407,7 +442,7 @@ class Uart16550(Device):
             self._busy = False
             self._lsr |= THRE | TEMT
             return
-        if not self.divisor:
+        if not self.divisor or self.halted:
             self._busy = False
             return
         data = tx.popleft()
@@ -429,8 +464,7 @@ class Uart16550(Device):
             self._show_empty()
             return
         shapes = self.transmitter.shapes
-        stop_ps = shapes.rate.half_bits_ps(shapes.frame.stop_half_bits)
-        self._empty_timer.start(now_ps + shapes.frame_ps - stop_ps)
+        self._empty_timer.start(now_ps + shapes.frame_ps - shapes.rate.half_bits_ps(2))
 
     def _show_empty(self) -> None:
         self._had_two = False
@@ -475,7 +509,7 @@ class Uart16550(Device):
 
     def _update_irq(self) -> None:
         """Drive the interrupt line from the sources that are enabled."""
-        self.signals["irq"].set(int(self._source() != _IIR_NONE))
+        self.signals["irq"].set(int(self._source() != _IIR_NONE and not self.halted))
 
     # FIFO control
 
@@ -494,7 +528,7 @@ class Uart16550(Device):
         if on:
             self._size_fifo(data)
         else:
-            self._fifo64, self._trigger = False, 1
+            self._fifo64, self._depth, self._trigger = False, 16, 1
         if changed or (on and data & 2):
             self._clear_rx()
         if changed or (on and data & 4):
@@ -506,6 +540,7 @@ class Uart16550(Device):
     def _size_fifo(self, data: int) -> None:
         if self._fifo_bytes == 64 and self._lcr.value & 0x80:
             self._fifo64 = bool(data & 0x20)
+            self._depth = 64 if self._fifo64 else 16
         self._trigger = _TRIGGERS[self._depth][data >> 6]
 
     def _clear_rx(self) -> None:
@@ -542,6 +577,7 @@ class Uart16550(Device):
 
     def _loop(self, on: bool) -> None:
         """Connect the shifters to each other, or to the pins; the output pin then marks."""
+        self.looped = on
         self.transmitter.move(self._inner if on else self.sout)
         self.receiver.listen(self._inner if on else self.sin)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import islice
 
 from emu.errors import AccessError, DeclarationError, nearest
 from emu.kernel.bus import Bus, Window
@@ -15,10 +16,12 @@ from emu.kernel.clock import PS_PER_S, Clock
 from emu.kernel.cpu import Cpu
 from emu.kernel.device import Device
 from emu.kernel.interrupts import InterruptLine
-from emu.kernel.journal import DEFAULT_EVENTS, Journal
+from emu.kernel.journal import AGAIN, DEFAULT_EVENTS, Journal
 from emu.kernel.signal import Signal
 
 __all__ = ["Board", "BusSettings", "CpuSettings", "LineRules"]
+
+_TAIL = 256  # accesses that tell a busy-wait loop from a walk over memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,10 +233,16 @@ class Board:
             moderation_ps=rules.moderation_ps,
         )
 
-    def _progress(self) -> tuple[int, ...]:
-        """Count everything that a busy-wait loop does not do."""
-        return tuple(
-            count
-            for fresh, _, written in self.bus.accesses().values()
-            for count in (fresh, written)
-        )
+    def _progress(self) -> tuple[object, ...]:
+        """Count what a busy-wait loop does not do, and note which reads it makes.
+
+        A loop may read several registers in turn, so its reads are judged by what the end of the
+        journal holds: a few accesses with the same values, or new ones.
+        """
+        counts = self.bus.accesses().values()
+        written = [one[2] for one in counts]
+        entries = self.journal.entries
+        if len(entries) < _TAIL:
+            return (*written, *(fresh for fresh, _, _ in counts))
+        tail = {entry[1:4] for entry in islice(reversed(entries), _TAIL) if entry[2] != AGAIN}
+        return (*written, frozenset(tail))

@@ -144,6 +144,10 @@ class Bus:
         big_endian: whether the most significant byte lies at the lowest address.
         access_ps: time of an access without wait states.
         address_bits: how many bits an address has.
+
+    Attributes:
+        on_refused: called with region, direction, offset and width before a bus error is raised
+            because nothing is there to answer; a fault's bus errors do not count.
     """
 
     def __init__(
@@ -171,6 +175,7 @@ class Bus:
         self.address_bits = address_bits
         self.regions: list[Region] = []
         self.windows: dict[str, Window] = {}
+        self.on_refused: list[Callable[[Region, str, int, int], None]] = []
 
     def attach(
         self,
@@ -187,7 +192,8 @@ class Bus:
 
         Args:
             stride: bytes between registers: 1, 2, 4 or 8; the declared distance when None.
-            widths: access widths accepted; the registers' own width when None, all for memory.
+            widths: access widths accepted; when None the width of the narrowest register, or of
+                the bus where that is less, and all widths for memory.
             wait_ps: wait states in ps.
             irq: number of the interrupt line.
             size: bytes to take, at least what the registers need.
@@ -197,12 +203,11 @@ class Bus:
                 or width, or a range beyond the address space.
         """
         stride = device.unit_bytes if stride is None else stride
-        default = WIDTHS if device.memory is not None else (device.unit_bytes * 8,)
         region = Region(
             device,
             base,
             stride,
-            tuple(sorted(widths or [one for one in default if one <= self.width_bits])),
+            tuple(sorted(set(widths or self._default_widths(device)))),
             wait_ps,
             irq,
             max(size or 0, device.size_bytes(stride)),
@@ -244,6 +249,11 @@ class Bus:
             width_bits=width,
         )
 
+    def _default_widths(self, device: Device) -> tuple[int, ...]:
+        if device.memory is not None:
+            return tuple(width for width in WIDTHS if width <= self.width_bits)
+        return (min(device.unit_bytes * 8, self.width_bits),)
+
     def _index(self, base: int) -> int:
         return bisect_right(self.regions, base, key=lambda region: region.base)
 
@@ -281,17 +291,28 @@ class Bus:
                 raise DeclarationError(
                     f"{region.span} overlaps {other.device.name} at {other.span}",
                     where=f"device {region.device.name}",
-                    fix=f"the next free address is {other.last + 1:#x}",
+                    fix=f"the next free address is {self._next_free(region):#x}",
                 )
         if region.device.name in self.windows:
             raise DeclarationError(
                 "this name is on the bus already", where=f"device {region.device.name}"
             )
 
+    def _next_free(self, region: Region) -> int:
+        """Return the lowest address from `region`'s own up at which it would fit."""
+        step = max(region.stride, *(width // 8 for width in region.widths))
+        base = region.base
+        for other in self.regions:
+            if other.base < base + region.size and base <= other.last:
+                base = -(-(other.last + 1) // step) * step
+        return base
+
     def _build_window(self, region: Region) -> Window:
         device = region.device
 
         def refuse(direction: str, offset: int, width: int) -> None:
+            for observer in self.on_refused:
+                observer(region, direction, offset, width)
             self.fail(region, direction, offset, width, _why_refused(region, offset, width))
 
         if device.memory is not None:

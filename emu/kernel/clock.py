@@ -11,10 +11,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from heapq import heappop, heappush
+from typing import Protocol
 
 from emu.errors import AccessError
 
-__all__ = ["NEVER_PS", "PS_PER_S", "Clock", "Timer", "tick_ps", "ticks_at"]
+__all__ = ["NEVER_PS", "PS_PER_S", "Clock", "Timer", "Wanted", "tick_ps", "ticks_at"]
 
 PS_PER_S = 10**12
 NEVER_PS = 1 << 62  # 53 days of simulated time, and still a fast integer
@@ -30,6 +31,14 @@ def tick_ps(start_ps: int, tick: int, hz: int) -> int:
 def ticks_at(start_ps: int, now_ps: int, hz: int) -> int:
     """Return the number of the first tick at or after `now_ps`, the inverse of `tick_ps`."""
     return -((start_ps - now_ps) * hz // PS_PER_S)
+
+
+class Wanted(Protocol):
+    """Whoever may want the processor, such as its interrupt lines."""
+
+    @property
+    def best(self) -> object | None:
+        """What wants it most, None when nothing does."""
 
 
 class Clock:
@@ -109,6 +118,24 @@ class Clock:
         self.due_ps = head_ps if head_ps < alarm_ps else alarm_ps
         return now_ps
 
+    def run_until_wanted(self, target_ps: int, lines: Wanted, *, wait: bool = True) -> int:
+        """Run what is due one by one until ``lines.best`` is set or `target_ps` is reached.
+
+        Returns the time reached. Unless `wait`, the time stays once nothing is left to run.
+        """
+        queue = self._queue
+        while lines.best is None and queue and queue[0][0] <= target_ps:
+            self.now_ps, _, action = heappop(queue)
+            self._target_ps = now_ps = self.now_ps
+            self.events += 1
+            action()
+            if self._target_ps != now_ps:
+                return self.run_until(self._target_ps)
+        if lines.best is None and (wait or queue):
+            self.now_ps = target_ps
+        self._refresh()
+        return self.now_ps
+
     def hold(self, until_ps: int) -> None:
         """Freeze the processor until `until_ps` while hardware goes on; call from an action."""
         if until_ps > self._target_ps:
@@ -141,11 +168,15 @@ class Timer:
         return self._deadline_ps != NEVER_PS
 
     def start(self, at_ps: int) -> None:
-        """Run the action at `at_ps`; a time set before no longer counts."""
-        self._deadline_ps = at_ps
+        """Run the action at `at_ps`; a time set before no longer counts.
+
+        Raises:
+            AccessError: `at_ps` lies in the past.
+        """
         if at_ps < self._queued_ps:
-            self._queued_ps = at_ps
             self._clock.schedule(at_ps, self._expire)
+            self._queued_ps = at_ps
+        self._deadline_ps = at_ps
 
     def stop(self) -> None:
         """Do not run the action."""

@@ -13,11 +13,12 @@ without touching the bench, is for `emu.kernel.watchdog`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import NoReturn
 
 from emu.errors import AccessError, RunEnded
-from emu.kernel.clock import NEVER_PS, PS_PER_S, Clock
+from emu.kernel.clock import NEVER_PS, PS_PER_S, Clock, Wanted
 from emu.kernel.interrupts import Handler, InterruptLine, Interrupts
 from emu.kernel.journal import Journal
 from emu.kernel.where import driver_place
@@ -26,9 +27,26 @@ __all__ = ["CONNECT", "DISCONNECT", "ENTER", "EXIT", "MASK", "SLEEP", "UNMASK", 
 
 ENTER, EXIT, MASK, UNMASK, SLEEP, CONNECT, DISCONNECT = range(7)  # `what` of a cpu entry
 
-STORM_ENTRIES = 1000
+STORM_ENTRIES = 1000  # in a row, the line never let go and nothing happened in hardware
+_EVENTFUL = 10  # so many entries count as one where the hardware did something meanwhile
 HEARTBEAT_PS = 10 * 10**9  # 10 ms: how often a busy processor is looked at
+ENDLESS_POLLS = 200_000  # a loop that counts its turns gives up before; time to call it endless
 _NO_PRIORITY = -1
+_LONGEST_S = 10**8  # three years, and beyond NEVER_PS
+
+
+class _Servable:
+    """Want the processor only for a line that it would serve now."""
+
+    __slots__ = ("_cpu",)
+
+    def __init__(self, cpu: Cpu) -> None:
+        self._cpu = cpu
+
+    @property
+    def best(self) -> InterruptLine | None:
+        """The line to serve, None when there is none or it has to wait."""
+        return self._cpu.servable
 
 
 class _Masked:
@@ -62,9 +80,11 @@ class Cpu:
         depth: how many handlers are running, one inside the other.
         handler_ps, idle_ps, polled_ps: where time went; the rest is main work.
         interrupts: the lines.
+        on_enter: called with the line before its handlers run.
         on_exit: called with the line after each of its handlers has returned.
         on_mask: called with 1 when interrupts become masked, 0 when they become unmasked.
         on_connect: called with the line and whether it was connected (or disconnected).
+        on_sleep: called with the seconds asked for, and whether an interrupt ends the sleep.
     """
 
     def __init__(
@@ -91,22 +111,27 @@ class Cpu:
         self.idle_ps = 0
         self.polled_ps = 0
         self.entries = 0
+        self.on_enter: list[Callable[[InterruptLine], None]] = []
         self.on_exit: list[Callable[[InterruptLine], None]] = []
         self.on_mask: list[Callable[[int], None]] = []
         self.on_connect: list[Callable[[InterruptLine, bool], None]] = []
+        self.on_sleep: list[Callable[[float, bool], None]] = []
         self.limit_ps = NEVER_PS
         self.overdue_ps = NEVER_PS
         self.overdue: Callable[[], RunEnded] | None = None
         self._who = journal.source("cpu", "cpu")
         self._masks = 0
-        self._held = 0
+        self._own_masks = 0
         self._priority = _NO_PRIORITY
         self._masked_block = _Masked(self)
+        self._servable = _Servable(self)
         self._ended: RunEnded | None = None
         self._heartbeat_ps = HEARTBEAT_PS
-        self._seen: tuple[int, ...] = ()
+        self._seen: tuple[object, ...] = ()
+        self._seen_ps = 0
+        self._patience_ps = max(ENDLESS_POLLS * self._time_ps, HEARTBEAT_PS)
         self._times = 0
-        self._settled: Callable[[], tuple[int, ...]] = lambda: ()
+        self._settled: Callable[[], tuple[object, ...]] = lambda: ()
         clock.set_alarm(self._heartbeat_ps)
 
     # what drivers call
@@ -119,7 +144,14 @@ class Cpu:
         Raises:
             AccessError: no such line, or it has a handler and is not shared.
         """
+        self._check_ended()
         line = self.interrupts.line(irq)
+        if not callable(handler):
+            raise AccessError(
+                f"handler {handler!r} ({type(handler).__name__}) cannot be called",
+                where="cpu.connect",
+                allowed="a function or bound method without arguments",
+            )
         if line.handlers and not line.shared:
             raise AccessError(
                 f"interrupt line {irq} has a handler already",
@@ -139,6 +171,7 @@ class Cpu:
         Raises:
             AccessError: no such line, or nothing (or not this handler) is connected.
         """
+        self._check_ended()
         line = self.interrupts.line(irq)
         if not line.handlers or (handler is not None and handler not in line.handlers):
             raise AccessError(f"interrupt line {irq} has no such handler", where="cpu.disconnect")
@@ -162,13 +195,18 @@ class Cpu:
         Raises:
             AccessError: the time-out is negative.
         """
-        deadline_ps = NEVER_PS if timeout is None else self._clock.now_ps + _to_ps(timeout)
+        deadline_ps = self._deadline_ps(math.inf if timeout is None else timeout)
         self._note(SLEEP, 0)
+        for observer in self.on_sleep:
+            observer(math.inf if timeout is None else timeout, True)
         interrupts = self.interrupts
+        start_ps = self._clock.now_ps
         while interrupts.best is None and self._clock.now_ps < deadline_ps:
-            self._doze(deadline_ps)
+            self._doze(deadline_ps, interrupts)
         woken = interrupts.best is not None
         self._attend_now()
+        if self._clock.now_ps == start_ps:
+            self._pass(self._time_ps)  # masked and pending: even a sleep that never was takes time
         return woken
 
     def sleep(self, seconds: float) -> None:
@@ -177,10 +215,13 @@ class Cpu:
         Raises:
             AccessError: `seconds` is negative.
         """
-        deadline_ps = self._clock.now_ps + _to_ps(seconds)
+        deadline_ps = self._deadline_ps(seconds)
         self._note(SLEEP, 0)
+        for observer in self.on_sleep:
+            observer(seconds, False)
+        self._attend_now()
         while self._clock.now_ps < deadline_ps:
-            self._doze(deadline_ps)
+            self._doze(deadline_ps, self._servable)
             self._attend_now()
 
     def work(self, cycles: int) -> None:
@@ -189,8 +230,11 @@ class Cpu:
         Raises:
             AccessError: `cycles` is negative.
         """
-        if cycles < 0:
-            raise AccessError(f"cycles={cycles!r}", where="cpu.work", allowed="0 or more")
+        if not isinstance(cycles, int) or cycles < 0:
+            raise AccessError(
+                f"cycles={cycles!r}", where="cpu.work", allowed="a whole number, 0 or more"
+            )
+        self._check_ended()
         left_ps = cycles * PS_PER_S // self.clock_hz
         while left_ps > 0:
             start_ps = self._clock.now_ps
@@ -226,9 +270,11 @@ class Cpu:
             self._serve_all()
 
     def mask(self) -> None:
-        """Mask interrupts once more."""
+        """Mask interrupts once more; masks by the driver count apart from those from outside."""
+        self._check_ended()
         self._masks += 1
-        if self._masks == 1:
+        self._own_masks += 1
+        if self._own_masks == 1:
             self._note(MASK, 0)
             for observer in self.on_mask:
                 observer(1)
@@ -236,7 +282,8 @@ class Cpu:
     def unmask(self) -> None:
         """Undo one `mask`; pending interrupts are served when the last is undone."""
         self._masks -= 1
-        if not self._masks:
+        self._own_masks -= 1
+        if not self._own_masks:
             self._note(UNMASK, 0)
             for observer in self.on_mask:
                 observer(0)
@@ -244,14 +291,18 @@ class Cpu:
                 self._attend_now()
 
     def hold_interrupts(self, until_ps: int) -> None:
-        """Keep interrupts masked from outside until `until_ps`, as other code on the core may."""
-        self._masks += 1
+        """Keep interrupts masked from outside until `until_ps`, as other code on the core may.
+
+        Raises:
+            AccessError: `until_ps` lies in the past.
+        """
 
         def release() -> None:
             self._masks -= 1
             self._look_up()
 
         self._clock.schedule(until_ps, release)
+        self._masks += 1
 
     def guard(self, at_ps: int, ended: Callable[[], RunEnded] | None) -> None:
         """End the run with ``ended()`` if it is still going at `at_ps`; None lifts the guard."""
@@ -268,17 +319,31 @@ class Cpu:
         """End the run: raise `ended` now, and again at every further bench call.
 
         Raises:
-            RunEnded: always.
+            RunEnded: always; what ended the run first, if it had ended already.
         """
-        if not ended.file:
-            ended.file, ended.line = driver_place()
-        self._ended = ended
-        self._clock.set_alarm(0)
-        raise ended
+        if self._ended is None:
+            if not ended.file:
+                ended.file, ended.line = driver_place()
+            self._ended = ended
+            self._clock.set_alarm(0)
+        raise self._ended.with_traceback(None)  # each raise would make the last one's longer
 
-    def watch_progress(self, settled: Callable[[], tuple[int, ...]]) -> None:
-        """Use ``settled()`` to tell whether anything but equal reads happened since last asked."""
+    def watch_progress(self, settled: Callable[[], tuple[object, ...]]) -> None:
+        """See polling by ``settled()``, equal as long as nothing but the same reads goes on."""
         self._settled = settled
+
+    @property
+    def servable(self) -> InterruptLine | None:
+        """The line whose handler would run now; None when masked, or when nothing is pending."""
+        line = self.interrupts.best
+        if line is None or self._masks or line.priority <= self._priority:
+            return None
+        return line
+
+    @property
+    def ended(self) -> RunEnded | None:
+        """What ended the run, None while it goes on."""
+        return self._ended
 
     @property
     def masked(self) -> bool:
@@ -309,24 +374,32 @@ class Cpu:
         if now_ps >= clock.due_ps:
             self.attend(now_ps)
 
+    def _deadline_ps(self, seconds: float) -> int:
+        """Return when a driver's time-out that starts now is over, `NEVER_PS` if never.
+
+        Raises:
+            AccessError: it is negative or not a number.
+        """
+        if not seconds >= 0:
+            raise AccessError(f"time of {seconds!r} s", where="cpu", allowed="0 or more seconds")
+        return min(self._clock.now_ps + round(min(seconds, _LONGEST_S) * PS_PER_S), NEVER_PS)
+
     def _attend_now(self) -> None:
         self.attend(self._clock.now_ps)
 
-    def _doze(self, deadline_ps: int) -> None:
-        """Sleep until the next hardware event, alarm or deadline."""
+    def _doze(self, deadline_ps: int, wanted: Wanted) -> None:
+        """Sleep until `wanted` wants the processor, or the deadline or a bound of the run."""
         clock = self._clock
-        start_ps = clock.now_ps
-        next_ps = clock.next_event_ps
-        if next_ps == NEVER_PS and deadline_ps == NEVER_PS:
+        start_ps, stalled_ps = clock.now_ps, clock.stalled_ps
+        if deadline_ps == NEVER_PS and clock.next_event_ps == NEVER_PS:
             self.end(
                 RunEnded(
                     "asleep-for-ever",
                     "the processor sleeps and nothing is scheduled that could wake it",
                 )
             )
-        stop_ps = max(start_ps, min(next_ps, deadline_ps, self._guard_ps()))
-        stalled_ps = clock.stalled_ps
-        reached_ps = clock.run_until(stop_ps)
+        stop_ps = max(start_ps, min(deadline_ps, self.limit_ps, self.overdue_ps))
+        reached_ps = clock.run_until_wanted(stop_ps, wanted, wait=deadline_ps != NEVER_PS)
         if not self.depth:
             self.idle_ps += reached_ps - start_ps - (clock.stalled_ps - stalled_ps)
         if reached_ps >= clock.alarm_ps:
@@ -334,19 +407,22 @@ class Cpu:
 
     def _serve_all(self) -> None:
         """Serve pending interrupts, best first, until none is left that may be served."""
-        row = 0
-        served: InterruptLine | None = None
+        row = weight = 0
         while not self._masks:
             line = self.interrupts.best
             if line is None or line.priority <= self._priority:
                 return
-            row = row + 1 if line is served else 1
-            served = line
-            if row > STORM_ENTRIES:
-                self._end_storm(line)
-            self._serve(line)
+            events = self._clock.events
+            if not self._serve(line):
+                row = weight = 0
+                continue
+            row += 1
+            weight += _EVENTFUL if events == self._clock.events else 1
+            if weight >= STORM_ENTRIES * _EVENTFUL:
+                self._end_storm(line, row)
 
-    def _serve(self, line: InterruptLine) -> None:
+    def _serve(self, line: InterruptLine) -> bool:
+        """Run the handlers of `line` and return whether it still asked when they returned."""
         self._journal.settle()
         clock = self._clock
         start_ps, stalled_ps, idle_ps = clock.now_ps, clock.stalled_ps, self.idle_ps
@@ -358,14 +434,18 @@ class Cpu:
         self.depth += 1
         self.interrupts.taken(line)
         try:
+            for observer in self.on_enter:
+                observer(line)
             self._pass(self._entry_ps)
             for handler in line.handlers:
                 handler()
+            pending = line.pending
             self._journal.settle()
             for observer in self.on_exit:
                 observer(line)
             self._pass(self._exit_ps)
         finally:
+            self._journal.settle()  # reads before a handler raised are the handler's
             self.depth -= 1
             self._masks -= not self.nesting
             self._priority = outer
@@ -376,19 +456,25 @@ class Cpu:
                 )  # fmt: skip
             self._note(EXIT, line.number)
         self.interrupts.refresh()
+        return pending
 
-    def _end_storm(self, line: InterruptLine) -> None:
+    def _end_storm(self, line: InterruptLine, entries: int) -> None:
         handler = line.handlers[0]
         code = getattr(getattr(handler, "__func__", handler), "__code__", None)
         self.end(
             RunEnded(
                 "interrupt-storm",
                 f"the handler of interrupt {line.number} ({line.name}) returned "
-                f"{STORM_ENTRIES} times in a row with the line still asserted",
+                f"{entries} times in a row with the line still asserted",
                 file=code.co_filename if code else "",
                 line=code.co_firstlineno if code else 0,
             )
         )
+
+    def _check_ended(self) -> None:
+        """Raise again what ended the run."""
+        if self._ended is not None:
+            raise self._ended.with_traceback(None)
 
     def _guard_ps(self) -> int:
         return min(self.limit_ps, self.overdue_ps)
@@ -399,8 +485,7 @@ class Cpu:
 
     def _look_at_run(self, now_ps: int) -> None:
         """Decide whether the run goes on; called at the alarm."""
-        if self._ended is not None:
-            raise self._ended
+        self._check_ended()
         if now_ps >= self.overdue_ps and self.overdue is not None:
             self.end(self.overdue())
         if now_ps >= self.limit_ps:
@@ -413,9 +498,13 @@ class Cpu:
         self._set_alarm()
 
     def _look_for_endless_poll(self) -> None:
-        """End the run if nothing but equal reads happened and nothing is scheduled."""
-        seen = (*self._settled(), self._times, self.entries, self._clock.events, self.idle_ps)
-        if seen == self._seen and self._clock.next_event_ps == NEVER_PS:
+        """End the run if the same reads go on and on, and nothing is scheduled."""
+        clock = self._clock
+        seen = (*self._settled(), self._times, self.entries, clock.events, self.idle_ps)
+        if seen != self._seen or clock.next_event_ps != NEVER_PS:
+            self._seen = seen
+            self._seen_ps = clock.now_ps
+        elif clock.now_ps - self._seen_ps >= self._patience_ps:
             self.end(
                 RunEnded(
                     "endless-poll",
@@ -423,15 +512,3 @@ class Cpu:
                     "that could change it",
                 )
             )
-        self._seen = seen
-
-
-def _to_ps(seconds: float) -> int:
-    """Return a driver's time-out in ps.
-
-    Raises:
-        AccessError: it is negative or not a number.
-    """
-    if not seconds >= 0:
-        raise AccessError(f"time of {seconds!r} s", where="cpu", allowed="0 or more seconds")
-    return min(round(seconds * PS_PER_S), NEVER_PS >> 1)

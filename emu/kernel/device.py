@@ -16,10 +16,11 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any, ClassVar
 
-from emu.errors import AccessError, nearest
-from emu.kernel.clock import PS_PER_S, Clock
+from emu.errors import AccessError, DeclarationError, nearest
+from emu.kernel.clock import PS_PER_S, Clock, Timer
 from emu.kernel.live import Gate, LiveRegister
 from emu.kernel.parameter import Parameter, read_settings
 from emu.kernel.register import Register, check_registers
@@ -32,11 +33,18 @@ WritePort = Callable[[int], None]
 
 
 class Port:
-    """The two functions behind one register, and whoever must hear when they change."""
+    """The two functions behind one register, and whoever must hear when they change.
 
-    __slots__ = ("listeners", "read", "register", "write")
+    Attributes:
+        read, write: what answers.
+        beyond: asked after a read that is wider than the register what the bits beyond it show,
+            all of them at once; None while they are 0, which costs nothing.
+    """
+
+    __slots__ = ("beyond", "listeners", "read", "register", "write")
 
     def __init__(self, register: LiveRegister, read: ReadPort, write: WritePort) -> None:
+        self.beyond: ReadPort | None = None
         self.register = register
         self.read = read
         self.write = write
@@ -73,6 +81,7 @@ class Device:
         clock_hz: the device's own input clock, 0 if it has none.
         memory: the bytes of a device that is plain memory, None for one with registers.
         bank: the value of the bank select.
+        halted: whether the behaviour stands still while registers go on answering.
     """
 
     KIND: ClassVar[str] = ""
@@ -91,6 +100,7 @@ class Device:
         self.clock_hz: int = self.settings.get("clock", 0)
         self.memory: bytearray | None = None
         self.bank = 0
+        self.halted = False
         self.signals: dict[str, Signal] = {"irq": Signal(clock, f"{name}.irq")}
         check_registers(self.REGISTERS, where=f"device {name}")
         self.registers = {one.name: self._make_live(one) for one in self.REGISTERS}
@@ -112,9 +122,19 @@ class Device:
         return min((one.width // 8 for one in self.REGISTERS), default=1)
 
     def size_bytes(self, stride: int) -> int:
-        """Return how many bytes of the bus the device takes with its registers `stride` apart."""
+        """Return how many bytes of the bus the device takes with its registers `stride` apart.
+
+        Raises:
+            DeclarationError: the device has neither registers nor memory.
+        """
         if self.memory is not None:
             return len(self.memory)
+        if not self.REGISTERS:
+            raise DeclarationError(
+                "neither registers nor memory",
+                where=f"device {self.name}",
+                fix="declare REGISTERS, or set `memory` in the device's constructor",
+            )
         last = max(one.offset + one.width // 8 for one in self.REGISTERS)
         return last // self.unit_bytes * stride
 
@@ -127,6 +147,15 @@ class Device:
 
     def on_reset(self) -> None:
         """Follow a reset; devices with state of their own replace this."""
+
+    def halt(self, halted: bool) -> None:
+        """Let the behaviour stand still, or go on, while registers keep answering: a fault."""
+        if halted != self.halted:
+            self.halted = halted
+            self.on_halt()
+
+    def on_halt(self) -> None:
+        """Follow a change of `halted`; devices that do things on their own replace this."""
 
     def scramble(self, generator: random.Random) -> None:
         """Leave the device as a crash or a bootloader might: random values in what can be written.
@@ -191,7 +220,7 @@ class Device:
         read: ReadPort = getattr(self, f"read_{name}", None) or live.compile_read()
         write: WritePort = getattr(self, f"write_{name}", None) or live.compile_write()
         if any(one.singlepulse for one in live.declaration.fields):
-            write = self._pulsing(live, write)
+            write = self._pulsing(live, write)  # also around a write of the device's own
         after_read = getattr(self, f"after_read_{name}", None)
         after_write = getattr(self, f"after_write_{name}", None)
         return Port(
@@ -201,12 +230,20 @@ class Device:
         )
 
     def _pulsing(self, live: LiveRegister, write: WritePort) -> WritePort:
-        """Return `write`, with the pulses it starts ended one cycle of the device's clock later."""
+        """Return `write`, with the pulses it starts ended one cycle of the device's clock later.
+
+        Without a clock of its own a device takes no time over it: 1 ps.
+        """
         cycle_ps = PS_PER_S // self.clock_hz if self.clock_hz else 1
+        clock = self.clock
+        masks = [one.mask for one in live.declaration.fields if one.singlepulse]
+        timers = [(mask, Timer(clock, partial(live.end_pulse, mask))) for mask in masks]
 
         def write_pulsing(data: int) -> None:
             write(data)
-            self.clock.schedule(self.clock.now_ps + cycle_ps, live.end_pulse)
+            for mask, timer in timers:
+                if data & live.value & mask:
+                    timer.start(clock.now_ps + cycle_ps)
 
         return write_pulsing
 

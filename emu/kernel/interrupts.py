@@ -131,6 +131,7 @@ class Interrupts:
             number, name or (wires[0].name if wires else f"irq{number}"), self.refresh,
             edge=edge, priority=priority, shared=shared, moderation_ps=moderation_ps,
         )  # fmt: skip
+        line.asserted = int(any(wire.level for wire in wires))
         for wire in wires:
             wire.watch(line.wire if len(wires) == 1 else _or_of(wires, line))
         self.lines[number] = line
@@ -178,10 +179,13 @@ class Interrupts:
 
 def _or_of(wires: list[Signal], line: InterruptLine) -> Callable[[int], None]:
     """Return a watcher that gives `line` the wired-or of `wires`."""
+    last = line.asserted
 
     def follow(_level: int) -> None:
+        nonlocal last
         level = int(any(wire.level for wire in wires))
-        if level != line.asserted or line.edge:
+        if level != last:
+            last = level
             line.take(level)
 
     return follow

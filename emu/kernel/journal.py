@@ -46,12 +46,13 @@ class Journal:
         places: note the driver's file and line with every entry, as a fifth element.
     """
 
-    __slots__ = ("append", "entries", "settlers", "sources")
+    __slots__ = ("append", "entries", "open_rows", "settlers", "sources")
 
     def __init__(self, *, events: int | None = DEFAULT_EVENTS, places: bool = False) -> None:
         self.entries: deque[Entry] = deque(maxlen=events)
         self.sources: list[Source] = []
         self.settlers: list[Callable[[], None]] = []
+        self.open_rows: dict[Callable[[], None], None] = {}  # an ordered set
         self.append: Callable[[Entry], None] = (
             self._append_placed if places else self.entries.append
         )
@@ -63,6 +64,10 @@ class Journal:
 
     def settle(self) -> None:
         """Close every open row of equal reads, so that entries and counters are complete."""
+        if self.open_rows:
+            for settle in self.open_rows:
+                settle()
+            self.open_rows.clear()
         for settle in self.settlers:
             settle()
 

@@ -24,7 +24,8 @@ class LiveRegister:
     Args:
         declaration: what the register is.
         where: path for messages, such as ``telemetry.LSR``.
-        now_ps: tells the time, to decide precedence at one instant.
+        now_ps: tells the time, to decide precedence at one instant. What hardware does after an
+            access, at the same instant, is its answer to that access and always counts.
         gates: for each ``swwe``/``swwel`` name a function that reads that field.
 
     Attributes:
@@ -41,8 +42,8 @@ class LiveRegister:
     """
 
     __slots__ = (
-        "_changed_mask", "_changed_ps", "_gates", "_hw_input", "_now_ps", "_written",
-        "declaration", "enable", "full", "read_mask", "value", "where",
+        "_changed_mask", "_changed_ps", "_gates", "_hw_input", "_now_ps", "_read_clears",
+        "_read_sets", "_written", "declaration", "enable", "full", "read_mask", "value", "where",
     )  # fmt: skip
 
     def __init__(
@@ -56,7 +57,11 @@ class LiveRegister:
         self.declaration = declaration
         self.where = where or declaration.name
         self.full = (1 << declaration.width) - 1
-        self.read_mask = declaration.mask_of(lambda one: one.readable)
+        self.read_mask = 0
+        if declaration.only != "w":
+            self.read_mask = declaration.mask_of(lambda one: one.readable)
+        self._read_clears = declaration.mask_of(lambda one: one.onread == "rclr") & self.read_mask
+        self._read_sets = declaration.mask_of(lambda one: one.onread == "rset") & self.read_mask
         self.value = 0
         self.enable = -1
         self._now_ps = now_ps
@@ -79,11 +84,10 @@ class LiveRegister:
     def read(self) -> int:
         """Return what software reads and apply the side effects of reading."""
         value = self.value & self.read_mask
-        for one in self.declaration.fields:
-            if one.onread == "rclr":
-                self._soft(one.mask, 0)
-            elif one.onread == "rset":
-                self._soft(one.mask, one.mask)
+        if self._read_clears:
+            self._soft(self._read_clears, 0)
+        if self._read_sets:
+            self._soft(self._read_sets, self._read_sets)
         return value
 
     def write(self, data: int) -> None:
@@ -97,12 +101,12 @@ class LiveRegister:
             if one.mask & enable and self._may_write(one):
                 self._write_field(one, data, enable)
 
-    def end_pulse(self) -> None:
-        """Let every ``singlepulse`` field fall back to 0: its one cycle is over."""
-        self.value &= ~self.declaration.mask_of(lambda one: one.singlepulse)
+    def end_pulse(self, mask: int = -1) -> None:
+        """Let ``singlepulse`` fields in `mask` fall back to 0: their one cycle is over."""
+        self.value &= ~(self.declaration.mask_of(lambda one: one.singlepulse) & mask)
 
     def _may_write(self, one: Field) -> bool:
-        if not one.writable:
+        if not one.writable or self.declaration.only == "r":
             return False
         if one.sw in ("rw1", "w1") and self._written & one.mask:
             return False
@@ -158,28 +162,46 @@ class LiveRegister:
     def hw_set(self, mask: int) -> None:
         """Set bits from the hardware side.
 
+        A ``sticky`` field that holds something keeps it, unless it declares ``hwset``.
+
         Raises:
             AccessError: a bit belongs to a field that declares neither ``hwset`` nor a
                 hardware-writable ``hw``; that is a mistake in the device model.
         """
-        self._hw_change(mask, "hwset")
-        self.value |= mask & self._updatable()
+        self.value |= self._hw_change(mask, "hwset")
 
     def hw_clear(self, mask: int) -> None:
-        """Clear bits from the hardware side; raises as `hw_set` does, for ``hwclr``."""
-        self._hw_change(mask, "hwclr")
-        self.value &= ~(mask & self._updatable())
+        """Clear bits from the hardware side; raises as `hw_set` does, for ``hwclr``.
 
-    def _hw_change(self, mask: int, word: str) -> None:
+        Sticky bits wait for software, unless their field declares ``hwclr``.
+        """
+        self.value &= ~self._hw_change(mask, "hwclr")
+
+    def _hw_change(self, mask: int, word: str) -> int:
+        """Return the bits of `mask` that the device may change now, and note that it does."""
+        changed = 0
+        updatable = self._updatable()
         for one in self.declaration.fields:
-            if one.mask & mask:
-                if not getattr(one, word) and one.hw not in ("rw", "w"):
-                    raise AccessError(
-                        f"hardware changes field {one.name}, declared hw={one.hw!r}",
-                        where=self.where,
-                        fix=f"declare the field with {word}=True or hw='rw'",
-                    )
-                self._note(one, mask & one.mask)
+            if not one.mask & mask:
+                continue
+            declared: bool = getattr(one, word)
+            if not declared and one.hw not in ("rw", "w"):
+                raise AccessError(
+                    f"hardware changes field {one.name}, declared hw={one.hw!r}",
+                    where=self.where,
+                    fix=f"declare the field with {word}=True or hw='rw'",
+                )
+            if declared or not self._locked(one, word):
+                changed |= mask & one.mask & updatable
+                self._note(one, mask & one.mask & updatable)
+        return changed
+
+    def _locked(self, one: Field, word: str) -> bool:
+        """Say whether a sticky field refuses a change until software has cleared it."""
+        sticky = one.held
+        return (sticky == "sticky" and bool(self.value & one.mask)) or (
+            sticky == "stickybit" and word == "hwclr"
+        )
 
     def _updatable(self) -> int:
         """The bits that ``hwenable`` and ``hwmask`` let through."""
@@ -193,7 +215,7 @@ class LiveRegister:
         mask = one.mask & self._updatable()
         old = self.value & one.mask
         new = self._edges(one, value)
-        sticky = one.sticky or ("stickybit" if one.intr else "nonsticky")
+        sticky = one.held
         if sticky == "stickybit":
             new |= old
         elif sticky == "sticky" and old:
@@ -257,7 +279,9 @@ class LiveRegister:
         )  # fmt: skip
         if not plain:
             return self.write
-        mask = self.declaration.mask_of(lambda one: one.writable)
+        mask = 0
+        if self.declaration.only != "r":
+            mask = self.declaration.mask_of(lambda one: one.writable)
         keep = ~mask
 
         def write_plain(data: int) -> None:

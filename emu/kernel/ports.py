@@ -74,6 +74,7 @@ def build_ports(
     last_offset = last_value = -1
     fresh = again = written = repeats = 0
     append = journal.append
+    open_rows = journal.open_rows
     who_last = 0
 
     def settle() -> None:
@@ -101,6 +102,8 @@ def build_ports(
             value = handler()
             now_ps = clock.now_ps
             if value == last_value and offset == last_offset:
+                if not repeats:
+                    open_rows[settle] = None
                 repeats += 1
             else:
                 if repeats:
@@ -147,7 +150,6 @@ def build_ports(
 
         return write
 
-    journal.settlers.append(settle)
     return Ports(
         {width: make_reader(width) for width in readers},
         {width: make_writer(width) for width in writers},

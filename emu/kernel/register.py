@@ -114,6 +114,11 @@ class Field:
         return str(self.low) if self.width == 1 else f"{self.low + self.width - 1}:{self.low}"
 
     @property
+    def held(self) -> str:
+        """How the field holds what the device put there, said or by default: see `sticky`."""
+        return self.sticky or ("stickybit" if self.intr else "nonsticky")
+
+    @property
     def readable(self) -> bool:
         """Whether software sees the value."""
         return self.sw in ("rw", "r", "rw1")
@@ -273,10 +278,11 @@ class Register:
 
 
 def check_registers(registers: tuple[Register, ...], *, where: str) -> None:
-    """Check that names are unique and that no two registers answer the same access.
+    """Check that names are unique, that no access means two registers, that gates exist.
 
     Raises:
-        DeclarationError: two registers share a name, or an offset in the same bank and direction.
+        DeclarationError: two registers share a name, or an offset in the same bank and direction;
+            or a ``swwe`` or ``swwel`` names a field that there is not.
     """
     seen: list[Register] = []
     for register in registers:
@@ -291,6 +297,27 @@ def check_registers(registers: tuple[Register, ...], *, where: str) -> None:
                     fix="give them a bank or a direction (only='r' and only='w')",
                 )
         seen.append(register)
+    for register in registers:
+        for one in register.fields:
+            for gate in (one.swwe, one.swwel):
+                if gate is not None:
+                    _check_gate(registers, register, gate, where=where)
+
+
+def _check_gate(
+    registers: tuple[Register, ...], register: Register, gate: str, *, where: str
+) -> None:
+    """Check that the field a write depends on exists."""
+    register_name, _, field_name = gate.rpartition(".")
+    named = {one.name: one for one in registers}
+    target = named.get(register_name) if register_name else register
+    if target is None:
+        raise DeclarationError(
+            f"no register {register_name!r} for the gate {gate!r}",
+            where=f"{where}: register {register.name}",
+            fix=nearest(register_name, named),
+        )
+    target.field(field_name)
 
 
 def _collide(one: Register, other: Register) -> bool:

@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
-from emu.kernel.clock import Clock
+from emu.kernel.clock import NEVER_PS, Clock
 
 __all__ = ["Piece", "Signal", "Toggles"]
 
@@ -28,6 +28,11 @@ _STEP: Toggles = (0,)
 class Signal:
     """A wire with a name and a level.
 
+    Attributes:
+        pieces: what was put on the wire, oldest first, as far as it is kept.
+        alert_ps: the sampler is told only of what starts before this time; it sets it while it
+            follows something that is known already.
+
     Args:
         clock: the clock of the board.
         name: how records and messages call it, such as ``telemetry.irq``.
@@ -39,7 +44,10 @@ class Signal:
     [1, 0, 0, 1]
     """
 
-    __slots__ = ("_clock", "_final", "_sampler", "_told", "_watchers", "name", "pieces")
+    __slots__ = (
+        "_clock", "_disturbed_ps", "_final", "_sampler", "_told", "_watchers",
+        "alert_ps", "name", "pieces",
+    )  # fmt: skip
 
     def __init__(self, clock: Clock, name: str, *, level: int = 0) -> None:
         self.name = name
@@ -47,8 +55,10 @@ class Signal:
         self._clock = clock
         self._final = level
         self._told = level
+        self._disturbed_ps = -1
         self._watchers: list[Watcher] = []
         self._sampler: Sampler | None = None
+        self.alert_ps = NEVER_PS
 
     @property
     def level(self) -> int:
@@ -56,12 +66,18 @@ class Signal:
         return self.level_at(self._clock.now_ps)
 
     def watch(self, watcher: Watcher) -> None:
-        """Call `watcher` with the new level at every change from now on."""
-        self._watchers.append(watcher)
+        """Call `watcher` with the new level at every change from now on, played ones included."""
+        if not self._watchers:
+            now_ps = self._clock.now_ps
+            self._told = self.level_at(now_ps)
+            for start_ps, toggles, _ in self.pieces:
+                self._announce(start_ps, [one for one in toggles if start_ps + one > now_ps])
+        self._watchers = [*self._watchers, watcher]
 
     def unwatch(self, watcher: Watcher) -> None:
         """Stop calling `watcher`; it must be watching."""
-        self._watchers.remove(watcher)
+        self._watchers = left = list(self._watchers)
+        left.remove(watcher)
 
     def sample(self, sampler: Sampler) -> None:
         """Call `sampler` with the start time of whatever is set or played, and keep the waveform.
@@ -73,6 +89,7 @@ class Signal:
     def stop_sampling(self) -> None:
         """Let go of the sampler; the waveform is no longer kept."""
         self._sampler = None
+        self.alert_ps = NEVER_PS
 
     def set(self, level: int) -> None:
         """Drive the wire to `level` now, cutting off whatever was played beyond this moment."""
@@ -82,9 +99,9 @@ class Signal:
             self._cut(now_ps)
         if level != self._final:
             self._append(now_ps, _STEP)
-            self._final = self._told = level
-            for watcher in self._watchers:
-                watcher(level)
+            self._final = level
+            if self._watchers and level != self._told:
+                self._tell(level)
 
     def play(self, start_ps: int, toggles: Toggles) -> None:
         """Toggle the wire at `start_ps` plus each of `toggles`, all at or after now.
@@ -97,8 +114,38 @@ class Signal:
             return
         if self._watchers:
             self._announce(start_ps, toggles)
-        self._append(start_ps, toggles)
-        self._final ^= len(toggles) & 1
+        final = self._final
+        self._final = final ^ (len(toggles) & 1)
+        if start_ps <= self._disturbed_ps:
+            self._play_over(start_ps, toggles)
+        elif self._sampler is None:
+            self.forget_before(self._clock.now_ps)
+            self.pieces.append((start_ps, toggles, final))
+        else:
+            self.pieces.append((start_ps, toggles, final))
+            if start_ps < self.alert_ps:
+                self._sampler(start_ps)
+
+    def play_row(self, row: list[tuple[int, Toggles]]) -> None:
+        """Play several waveforms one after the other; each must leave the level as it was.
+
+        Args:
+            row: start times and toggle offsets as for `play`, in the order of time.
+        """
+        if self._watchers or self._sampler is None:
+            for start_ps, toggles in row:
+                self.play(start_ps, toggles)
+            return
+        final = self._final
+        self.pieces.extend([(start_ps, toggles, final) for start_ps, toggles in row])
+        if row[0][0] < self.alert_ps:
+            self._sampler(row[0][0])
+
+    def _play_over(self, start_ps: int, toggles: Toggles) -> None:
+        """Play while a disturbance is still on the wire."""
+        self._merge(start_ps, *(start_ps + one for one in toggles))
+        if self._sampler is not None:
+            self._sampler(start_ps)
 
     def level_at(self, at_ps: int) -> int:
         """Return the level at `at_ps`, as far back as the waveform is kept."""
@@ -139,25 +186,36 @@ class Signal:
             width_ps: 1 or more.
         """
         now_ps = self._clock.now_ps
-        start_ps, toggles, before = self.pieces[-1]
+        start_ps, toggles, _ = self.pieces[-1]
         if start_ps > now_ps or (toggles and start_ps + toggles[-1] > now_ps):
-            self._merge(now_ps, now_ps + width_ps)
+            self._merge(now_ps, now_ps, now_ps + width_ps)
         else:
             self.pieces.append((now_ps, (0, width_ps), self._final))
+        self._disturbed_ps = max(self._disturbed_ps, now_ps + width_ps)
         if self._watchers:
             self._announce(now_ps, (0, width_ps))
         if self._sampler is not None:
             self._sampler(now_ps)
 
-    def _merge(self, *toggles_ps: int) -> None:
-        """Invert what is being played at each of the given times, both after its start."""
+    def _merge(self, from_ps: int, *toggles_ps: int) -> None:
+        """Invert the wire at each of the given times, none of them before `from_ps`.
+
+        Everything from the piece that `from_ps` lies in onwards becomes one piece, since pieces
+        may not overlap.
+        """
         edges: set[int] = set(toggles_ps)
-        start_ps, before = 0, 0
-        while self.pieces and (not start_ps or start_ps > toggles_ps[0]):
+        start_ps, toggles, before = self.pieces.pop()
+        edges ^= {start_ps + offset for offset in toggles}
+        while self.pieces and (start_ps > from_ps or self._reaches(start_ps)):
             start_ps, toggles, before = self.pieces.pop()
             edges ^= {start_ps + offset for offset in toggles}
         merged = tuple(edge - start_ps for edge in sorted(edges))
         self.pieces.append((start_ps, merged, before))
+
+    def _reaches(self, at_ps: int) -> bool:
+        """Say whether the last piece goes on at `at_ps` or after."""
+        start_ps, toggles, _ = self.pieces[-1]
+        return bool(toggles) and start_ps + toggles[-1] >= at_ps
 
     def _append(self, start_ps: int, toggles: Toggles) -> None:
         pieces = self.pieces
@@ -175,17 +233,23 @@ class Signal:
             if kept or not self.pieces:
                 self.pieces.append((start_ps, kept, before))
                 self._final = before ^ (len(kept) & 1)
+                self._disturbed_ps = -1
                 return
 
-    def _announce(self, start_ps: int, toggles: Toggles) -> None:
-        """Tell watchers of each toggle when its time comes, unless it was cut off by then."""
-
-        def tell() -> None:
-            level = self.level
-            if level != self._told:
-                self._told = level
-                for watcher in self._watchers:
-                    watcher(level)
-
+    def _announce(self, start_ps: int, toggles: Iterable[int]) -> None:
+        """Look at the wire at each toggle, to tell watchers unless it was cut off by then."""
         for offset_ps in toggles:
-            self._clock.schedule(start_ps + offset_ps, tell)
+            self._clock.schedule(start_ps + offset_ps, self._look)
+
+    def _look(self) -> None:
+        level = self.level
+        if level != self._told:
+            self._tell(level)
+
+    def _tell(self, level: int) -> None:
+        """Tell every watcher, unless one of them drives the wire: that has told the others."""
+        self._told = level
+        for watcher in self._watchers:
+            if self._told != level:
+                return
+            watcher(level)

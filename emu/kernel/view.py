@@ -15,7 +15,7 @@ from emu.kernel.device import Device, Port, ReadPort, WritePort
 
 __all__ = ["View"]
 
-Place = tuple[int, int]  # offset on the bus, bytes the register takes there
+Place = tuple[int, int]  # offset on the bus, bit shift within the access
 
 
 class View:
@@ -49,6 +49,11 @@ class View:
         """Return where a register lies on the bus, in bytes from the start of the region."""
         return port.register.declaration.offset // self._device.unit_bytes * self._stride
 
+    def _taken(self, port: Port) -> int:
+        """Return how many bytes of the bus a register takes, with the gap that follows it."""
+        width_bytes = port.register.declaration.width // 8
+        return width_bytes // self._device.unit_bytes * self._stride
+
     def _lay_out(self) -> None:
         """Fill the tables, in place since the hot path holds them."""
         reads, writes = self._visible()
@@ -57,13 +62,13 @@ class View:
             for offset, port in reads.items():
                 read_table.update(self._reads(port, offset, width))
             if width // 8 > self._stride:
-                self._join_reads(read_table, width)
+                self._join_reads(read_table, reads, width)
         for width, write_table in self.writers.items():
             write_table.clear()
             for offset, port in writes.items():
                 write_table.update(self._writes(port, offset, width))
             if width // 8 > self._stride:
-                self._join_writes(write_table, width)
+                self._join_writes(write_table, writes, width)
 
     def _visible(self) -> tuple[dict[int, Port], dict[int, Port]]:
         """Return which register answers reads and which takes writes at each offset.
@@ -88,6 +93,9 @@ class View:
 
     def _reads(self, port: Port, offset: int, width: int) -> dict[int, ReadPort]:
         register_width = port.register.declaration.width
+        if width > register_width and port.beyond is not None:
+            shown = min(width, 8 * self._taken(port))
+            return {offset: _wide_reader(port.read, port.beyond, register_width, shown)}
         if width >= register_width:
             return {offset: port.read}
         mask = (1 << width) - 1
@@ -119,31 +127,40 @@ class View:
 
     # wider than the stride: several registers at once
 
-    def _parts(self, offset: int, width: int) -> list[Place]:
-        """Return (byte offset, bit shift) of each stride that a wide access covers."""
-        step = self._stride
-        count = width // 8 // step
-        return [
-            (offset + part * step, (count - 1 - part if self._big_endian else part) * step * 8)
-            for part in range(count)
-        ]
+    def _join_reads(self, table: dict[int, ReadPort], ports: dict[int, Port], width: int) -> None:
+        for start, places in self._words(ports, width).items():
+            parts = [(table.pop(offset), shift) for offset, shift in places]
+            table[start] = _joined_reader(parts)
 
-    def _join_reads(self, table: dict[int, ReadPort], width: int) -> None:
-        single = dict(table)
-        table.clear()
-        for start in sorted({offset - offset % (width // 8) for offset in single}):
-            parts = self._parts(start, width)
-            table[start] = _joined_reader([(single[at], by) for at, by in parts if at in single])
+    def _join_writes(self, table: dict[int, WritePort], ports: dict[int, Port], width: int) -> None:
+        for start, places in self._words(ports, width).items():
+            parts = [
+                (table.pop(offset), shift, ports[offset].register.full) for offset, shift in places
+            ]
+            table[start] = _joined_writer(parts)
 
-    def _join_writes(self, table: dict[int, WritePort], width: int) -> None:
-        single = dict(table)
-        table.clear()
-        mask = (1 << self._stride * 8) - 1
-        for start in sorted({offset - offset % (width // 8) for offset in single}):
-            parts = self._parts(start, width)
-            table[start] = _joined_writer(
-                [(single[at], by) for at, by in parts if at in single], mask
-            )
+    def _words(self, ports: dict[int, Port], width: int) -> dict[int, list[Place]]:
+        """Return for each word of `width` bits (offset, bit shift) of the narrower registers in it.
+
+        Registers as wide as the access, or wider, stand alone and are left out.
+        """
+        words: dict[int, list[Place]] = {}
+        word_bytes = width // 8
+        for offset, port in sorted(ports.items()):
+            register_bytes = port.register.declaration.width // 8
+            if register_bytes >= word_bytes:
+                continue
+            before = offset % word_bytes
+            after = max(0, word_bytes - before - self._taken(port))
+            shift = 8 * (after if self._big_endian else before)
+            words.setdefault(offset - before, []).append((offset, shift))
+        return words
+
+
+def _wide_reader(read: ReadPort, beyond: ReadPort, register_width: int, width: int) -> ReadPort:
+    """Return a reader whose bits above the register show what ``beyond()`` says after the read."""
+    above = (1 << width) - (1 << register_width)
+    return lambda: read() | (beyond() & above)
 
 
 def _lane_reader(read: ReadPort, shift: int, mask: int) -> ReadPort:
@@ -173,9 +190,9 @@ def _joined_reader(parts: list[tuple[ReadPort, int]]) -> ReadPort:
     return lambda: sum(read() << shift for read, shift in parts)
 
 
-def _joined_writer(parts: list[tuple[WritePort, int]], mask: int) -> WritePort:
+def _joined_writer(parts: list[tuple[WritePort, int, int]]) -> WritePort:
     def write_joined(data: int) -> None:
-        for write, shift in parts:
+        for write, shift, mask in parts:
             write((data >> shift) & mask)
 
     return write_joined

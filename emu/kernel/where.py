@@ -6,27 +6,31 @@ be it main code or a handler.
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from types import FrameType
 
-__all__ = ["Place", "driver_place", "place_of"]
+__all__ = ["Place", "driver_frame", "driver_place", "place_of"]
 
 Place = tuple[str, int]  # file, line; ("", 0) when no driver code is running
 
-_BENCH = str(Path(__file__).resolve().parent.parent) + "/"
+_BENCH = str(Path(__file__).resolve().parent.parent) + os.sep
+
+
+def driver_frame(frame: FrameType | None) -> FrameType | None:
+    """Return the innermost frame from `frame` outwards that is not ours, None without one."""
+    while frame is not None and frame.f_code.co_filename.startswith((_BENCH, "<frozen")):
+        frame = frame.f_back
+    return frame
 
 
 def place_of(frame: FrameType | None) -> Place:
     """Return the file and line of the innermost frame from `frame` outwards that is not ours."""
-    while frame is not None:
-        code = frame.f_code
-        if not code.co_filename.startswith((_BENCH, "<frozen")):
-            return code.co_filename, frame.f_lineno
-        frame = frame.f_back
-    return "", 0
+    found = driver_frame(frame)
+    return ("", 0) if found is None else (found.f_code.co_filename, found.f_lineno)
 
 
 def driver_place() -> Place:
     """Return the file and line of the driver code that is calling the bench right now."""
-    return place_of(sys._getframe(1))
+    return place_of(sys._getframe(1))  # noqa: SLF001 - documented, and 20 times faster than inspect

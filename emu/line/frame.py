@@ -11,6 +11,7 @@ length, parity, stick parity and stop bits.
 from __future__ import annotations
 
 from fractions import Fraction
+from math import gcd
 from typing import NamedTuple
 
 from emu.kernel.clock import PS_PER_S
@@ -59,6 +60,12 @@ class BitRate(NamedTuple):
     num: int
     den: int
 
+    @classmethod
+    def of(cls, num: int, den: int) -> BitRate:
+        """Return ``num / den`` in lowest terms, which keeps the arithmetic fast."""
+        common = gcd(num, den)
+        return cls(num // common, den // common)
+
     def half_bits_ps(self, count: int) -> int:
         """Return the time of `count` half bits in ps, rounded down."""
         return count * self.num // self.den
@@ -80,7 +87,7 @@ def format_of(line: LineSettings) -> FrameFormat:
 def rate_of(baud: int, error: Fraction = Fraction(0)) -> BitRate:
     """Return the bit rate of a clock that is off by `error` (positive means faster)."""
     speed = 2 * baud * (1 + error)
-    return BitRate(PS_PER_S * speed.denominator, speed.numerator)
+    return BitRate.of(PS_PER_S * speed.denominator, speed.numerator)
 
 
 def parity_bit(data: int, parity: str) -> int:

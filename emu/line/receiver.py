@@ -15,8 +15,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from emu.kernel.clock import Clock
-from emu.kernel.signal import Signal, Toggles
+from emu.kernel.clock import NEVER_PS, Clock
+from emu.kernel.signal import Piece, Signal, Toggles
 from emu.line.frame import (
     BREAK,
     FRAMING_ERROR,
@@ -44,9 +44,9 @@ class Receiver:
     """
 
     __slots__ = (
-        "_break_from_ps", "_clock", "_deliver", "_finish_ps", "_format", "_from_ps", "_judging",
-        "_known",
-        "_rate", "_start_tick", "_stop_ticks", "_wire", "edge_ps",
+        "_break_from_ps", "_clock", "_deliver", "_finish_ps", "_format", "_from_ps", "_judge_ps",
+        "_known", "_rate", "_start_tick", "_stop_ticks", "_tick_den",
+        "_tick_num", "_wire", "edge_ps",
     )  # fmt: skip
 
     def __init__(self, clock: Clock, deliver: Deliver) -> None:
@@ -59,10 +59,15 @@ class Receiver:
         self._finish_ps = _IDLE
         self._start_tick = 0
         self._stop_ticks = 0
+        self._tick_num = self._tick_den = 1
         self._break_from_ps = _IDLE
-        self._judging = False
+        self._judge_ps = _IDLE
         self._known: dict[int, tuple[Toggles, int, int]] = {}
         self.edge_ps = 0
+
+    def wrap_deliver(self, wrapper: Callable[[Deliver], Deliver]) -> None:
+        """Put ``wrapper(deliver)`` in the place of the function that takes characters."""
+        self._deliver = wrapper(self._deliver)
 
     @property
     def busy(self) -> bool:
@@ -83,62 +88,77 @@ class Receiver:
         """Take another format and rate; a character that is coming in is misread accordingly.
 
         Args:
+            frame: the word format.
             rate: the bit rate, None when the 16x clock stands still.
         """
         if (frame, rate) == (self._format, self._rate):
             return
+        stood_still = self._rate is None
         self._format = frame
         self._rate = rate
         self._stop_ticks = _MID + 16 * (frame.samples - 1)
         self._known = {}
         if rate is None:
             self._rest(self._clock.now_ps)
-        elif self.busy:
+            return
+        self._tick_num, self._tick_den = rate.num, 8 * rate.den
+        if self.busy:
             self._start(rate.first_tick(self.edge_ps))
-        else:
+        elif stood_still:
+            self._from_ps = self._clock.now_ps
             self._search()
 
-    def _wake(self, _start_ps: int) -> None:
+    def _wake(self, start_ps: int) -> None:
         """Look at the wire: something was put on it."""
-        if self._finish_ps == _IDLE and not self._judging:
+        if self._finish_ps != _IDLE:
+            if start_ps < self.edge_ps:
+                self._search()  # ahead of the start bit that was known so far
+        elif self._judge_ps == _IDLE:
             if self._break_from_ps != _IDLE:
                 self._end_break()
             else:
                 self._search()
 
     def _rest(self, from_ps: int) -> None:
+        if self._wire is not None:
+            self._wire.alert_ps = NEVER_PS
         self._finish_ps = _IDLE
         self._break_from_ps = _IDLE
-        self._judging = False
+        self._judge_ps = _IDLE
         self._from_ps = from_ps
 
     def _search(self) -> None:
         """Find the next falling edge and follow it."""
         wire, rate = self._wire, self._rate
-        if wire is None or rate is None:
+        if wire is None:
+            return
+        if rate is None:
+            wire.forget_before(self._clock.now_ps)
             return
         edge_ps = wire.next_fall_ps(self._from_ps)
         if edge_ps is not None:
             self.edge_ps = edge_ps
-            self._start(-(-edge_ps * 8 * rate.den // rate.num))
+            self._start(-(-edge_ps * self._tick_den // self._tick_num))
 
     def _start(self, tick: int) -> None:
         """Follow a start bit detected at 16x cycle `tick`."""
         self._start_tick = tick
-        rate = self._rate
-        assert rate is not None
-        finish_ps = (tick + self._stop_ticks) * rate.num // (8 * rate.den)
-        now_ps = self._clock.now_ps
-        self._finish_ps = finish_ps = finish_ps if finish_ps > now_ps else now_ps
-        self._clock.schedule(finish_ps, self._finish)
+        finish_ps = (tick + self._stop_ticks) * self._tick_num // self._tick_den
+        clock = self._clock
+        if finish_ps < clock.now_ps:  # noqa: PLR1730 - max() costs a call for each character
+            finish_ps = clock.now_ps
+        self._finish_ps = finish_ps
+        wire = self._wire
+        assert wire is not None
+        wire.alert_ps = self.edge_ps
+        clock.schedule(finish_ps, self._finish)
 
     def _finish(self) -> None:
         """Look back at the frame from the middle of its stop bit."""
         now_ps = self._clock.now_ps
-        if now_ps != self._finish_ps:
-            return  # overtaken by another start
         wire = self._wire
-        assert wire is not None
+        if now_ps != self._finish_ps or wire is None:
+            return  # overtaken by another start
         edge_ps = self.edge_ps
         pieces = wire.pieces
         while len(pieces) > 1 and pieces[1][0] <= edge_ps:
@@ -149,16 +169,28 @@ class Receiver:
             known = self._known.get(id(shape))
             if known is not None and known[0] is shape:
                 self._from_ps = now_ps
+                wire.alert_ps = NEVER_PS
                 self._deliver(known[1], known[2])
-                if self._finish_ps == _IDLE:
-                    self._search()
+                if self._finish_ps == _IDLE and len(pieces) > 1:
+                    self._follow(pieces[1], now_ps)
                 return
             self._remember(shape)
+        wire.alert_ps = NEVER_PS
         self._decode(wire, now_ps)
 
-    def _samples(self, wire: Signal) -> list[int]:
-        rate = self._rate
-        assert rate is not None
+    def _follow(self, piece: Piece, now_ps: int) -> None:
+        """Go on with the next piece if it begins with a start bit, the common case."""
+        edge_ps, shape, before = piece
+        if not before or shape[0] or edge_ps < now_ps or self._rate is None:
+            self._search()
+            return
+        self.edge_ps = edge_ps
+        self._start_tick = tick = -(-edge_ps * self._tick_den // self._tick_num)
+        self._finish_ps = at_ps = (tick + self._stop_ticks) * self._tick_num // self._tick_den
+        self._wire.alert_ps = edge_ps  # type: ignore[union-attr]
+        self._clock.schedule(at_ps, self._finish)
+
+    def _samples(self, wire: Signal, rate: BitRate) -> list[int]:
         first = self._start_tick + _MID
         return [
             wire.level_at(rate.ticks_ps(first + 16 * number))
@@ -170,7 +202,7 @@ class Receiver:
         rate = self._rate
         if rate is None:
             return
-        bits = self._samples(wire)
+        bits = self._samples(wire, rate)
         if bits[0]:
             self._from_ps = rate.ticks_ps(self._start_tick + _MID)
             self._search()
@@ -179,8 +211,8 @@ class Receiver:
         if not any(bits):
             word_end_ps = self.edge_ps + rate.half_bits_ps(self._format.half_bits)
             self._break_from_ps = now_ps
-            self._judging = True
-            self._clock.schedule(max(word_end_ps, now_ps), lambda: self._judge_break(flags))
+            self._judge_ps = max(word_end_ps, now_ps)
+            self._clock.schedule(self._judge_ps, lambda: self._judge_break(flags))
             return
         self._from_ps = now_ps
         self._deliver(data, flags)
@@ -190,20 +222,21 @@ class Receiver:
         """Look for the next character; a low stop bit counts as its start bit."""
         if self._finish_ps != _IDLE or self._wire is None:
             return
-        if flags & FRAMING_ERROR and not self._wire.level_at(now_ps):
-            self.edge_ps = now_ps
-            self._start(self._start_tick + self._stop_ticks - _MID)
+        rate = self._rate
+        if rate is not None and flags & FRAMING_ERROR and not self._wire.level_at(now_ps):
+            tick = self._start_tick + self._stop_ticks - _MID
+            self.edge_ps = rate.ticks_ps(tick)
+            self._start(tick)
         else:
             self._search()
 
     def _judge_break(self, flags: int) -> None:
         """Decide at the end of the word whether the line was low throughout."""
         stop_ps = self._break_from_ps
-        if not self._judging:
-            return
-        self._judging = False
         wire = self._wire
-        assert wire is not None
+        if self._clock.now_ps != self._judge_ps or wire is None:
+            return  # a reset or another wire came in between
+        self._judge_ps = _IDLE
         rise_ps = wire.next_rise_ps(stop_ps)
         if rise_ps is not None and rise_ps < self._clock.now_ps:
             self._break_from_ps = _IDLE
@@ -231,6 +264,7 @@ class Receiver:
         if rate is None or len(self._known) >= _KEPT_SHAPES:
             return
         bits = []
+        before = 0
         for number in range(frame.samples):
             early_ps = rate.ticks_ps(_MID + 16 * number) - 2
             late_ps = rate.ticks_ps(_MID + 16 * number + 1) + 2
@@ -239,7 +273,7 @@ class Receiver:
                 return
             bits.append(1 ^ (before & 1))
         data, flags = _judge(bits, frame)
-        if not bits[0] and not flags:
+        if not bits[0] and not flags and before == len(shape):  # and no second frame in it
             self._known[id(shape)] = (shape, data, flags)
 
 

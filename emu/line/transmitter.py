@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
+
 from emu.kernel.clock import Clock
 from emu.kernel.signal import Signal, Toggles
 from emu.line.frame import BitRate, FrameFormat, Shapes, rate_of
@@ -57,6 +59,17 @@ class Transmitter:
         self._end_ps = end_ps = start_ps + shapes.frame_ps
         return end_ps
 
+    def send_row(self, data: bytes, starts_ps: list[int]) -> None:
+        """Play one frame at each of `starts_ps`, which must leave room for whole frames."""
+        shapes = self._shapes
+        row = [
+            (start_ps, shapes.of(byte)) for byte, start_ps in zip(data, starts_ps, strict=True)
+        ]
+        self._start_ps, self._shape = row[-1]
+        self._end_ps = self._start_ps + shapes.frame_ps
+        if not self.breaking:
+            self.wire.play_row(row)
+
     def retime(self, rate: BitRate) -> int:
         """Let the rest of the frame under way go at another rate, and return when it now ends.
 
@@ -67,41 +80,50 @@ class Transmitter:
         self.configure(self._shapes.frame, rate)
         if now_ps >= self._end_ps:
             return now_ps
-        done_ps = now_ps - self._start_ps
-        stretch = rate.num * old.den, rate.den * old.num
-        left = tuple(
-            (toggle - done_ps) * stretch[0] // stretch[1]
-            for toggle in self._shape
-            if toggle > done_ps
-        )
+        stretch, shrink = rate.num * old.den, rate.den * old.num
+        level, left = self._left(now_ps)
+        left = tuple(toggle * stretch // shrink for toggle in left)
         if not self.breaking:
-            self.wire.set(self.wire.level)
+            self.wire.set(level)
             self.wire.play(now_ps, left)
-        self._shape = left
+        self._shape = left if level else (0, *left)
         self._start_ps = now_ps
-        self._end_ps = now_ps + (self._end_ps - now_ps) * stretch[0] // stretch[1]
+        self._end_ps = now_ps + (self._end_ps - now_ps) * stretch // shrink
         return self._end_ps
 
     def move(self, wire: Signal) -> None:
-        """Continue on another wire; the one left falls idle at once."""
+        """Continue on another wire, in the middle of a frame; the one left falls idle at once."""
         if wire is not self.wire:
             self.wire.set(1)
             self.wire = wire
-            if self.breaking:
-                wire.set(0)
+            self._show()
 
     def hold_break(self, breaking: bool) -> None:
         """Force the wire to space, or let go of it; frames under way go on unseen meanwhile."""
-        if breaking == self.breaking:
-            return
-        self.breaking = breaking
-        if breaking:
-            self.wire.set(0)
-            return
-        now_ps = self._clock.now_ps
+        if breaking != self.breaking:
+            self.breaking = breaking
+            self._show()
+
+    def stop(self) -> None:
+        """Drop the frame under way and any break; the wire is idle at once."""
+        self.breaking = False
+        self._end_ps = self._clock.now_ps
+        self.wire.set(1)
+
+    def _left(self, now_ps: int) -> tuple[int, Toggles]:
+        """Return the level of the frame under way and the toggles to come, in ps from now."""
         done_ps = now_ps - self._start_ps
-        past = [toggle for toggle in self._shape if toggle <= done_ps]
-        under_way = now_ps < self._end_ps and self._start_ps <= now_ps
-        self.wire.set(1 ^ (len(past) & 1) if under_way else 1)
-        if under_way:
-            self.wire.play(now_ps, tuple(t - done_ps for t in self._shape if t > done_ps))
+        past = bisect_right(self._shape, done_ps)
+        return 1 ^ (past & 1), tuple(toggle - done_ps for toggle in self._shape[past:])
+
+    def _show(self) -> None:
+        """Put on the wire what belongs there from now on: space, the rest of a frame, or mark."""
+        now_ps = self._clock.now_ps
+        if self.breaking:
+            self.wire.set(0)
+        elif now_ps < self._end_ps:
+            level, left = self._left(now_ps)
+            self.wire.set(level)
+            self.wire.play(now_ps, left)
+        else:
+            self.wire.set(1)

@@ -1,0 +1,1 @@
+"""One run, from an input file to a verdict: reading scenarios and boards, running, judging."""

@@ -1,0 +1,21 @@
+"""Colour for terminals, where it is wanted; never the only carrier of meaning."""
+
+from __future__ import annotations
+
+import os
+from typing import TextIO
+
+import click
+
+from emu.report.run_summary import Paint, plain
+
+__all__ = ["painter"]
+
+_TONES = {"good": "green", "bad": "red", "name": "cyan", "dim": "bright_black"}
+
+
+def painter(stream: TextIO) -> Paint:
+    """Return a function that colours for `stream`: only on a terminal, and not with ``NO_COLOR``."""
+    if not stream.isatty() or os.environ.get("NO_COLOR"):
+        return plain
+    return lambda text, tone: click.style(text, fg=_TONES[tone], bold=tone in ("good", "bad"))

@@ -1,0 +1,151 @@
+"""`emu run`: one scenario, one driver, one verdict."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from emu.cli.paint import painter
+from emu.errors import RunEnded
+from emu.kernel.watchdog import Watchdog
+from emu.scenario.load import load_scenario
+from emu.scenario.model import Limits, Scenario
+from emu.scenario.outcome import Outcome
+from emu.scenario.runner import Run
+from emu.units import UnitError, parse_duration
+
+__all__ = ["command"]
+
+_TIMELINE_EVENTS = 200_000
+
+
+class _Duration(click.ParamType[int]):
+    """Read a duration such as ``250 ms``."""
+
+    name = "duration"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int:
+        """Return the duration in ps."""
+        try:
+            return parse_duration(value)
+        except UnitError as error:
+            self.fail(str(error), param, ctx)
+
+
+@click.command()
+@click.argument("scenario", type=click.Path(), required=False)
+@click.option("--driver", metavar="FILE.py:CLASS", help="Driver to run in place of the scenario's.")
+@click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random.")
+@click.option("--until", type=_Duration(), metavar="TIME", help="End after this simulated time.")
+@click.option("--timeline", is_flag=True, help="Print what happened, event by event.")
+@click.option("--events", type=click.Path(dir_okay=False), metavar="FILE",
+              help="Write every event to FILE as JSON Lines.")
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@click.option("--schema", is_flag=True, help="Print the JSON Schema of scenario files.")
+def command(
+    scenario: str | None,
+    driver: str | None,
+    seed: int | None,
+    until: int | None,
+    *,
+    timeline: bool,
+    events: str | None,
+    as_json: bool,
+    schema: bool,
+) -> int:
+    """Run SCENARIO and say whether the driver is clean.
+
+    SCENARIO is a YAML file that says board, driver, line, far end, what the driver is asked to do,
+    what goes wrong and what is expected.
+    """
+    if schema:
+        return _print_schema()
+    if scenario is None:
+        raise click.UsageError("name a scenario file, such as fixtures/quiet.yaml")
+    model = _adjust(load_scenario(Path(scenario)), seed, until)
+    if not driver and not model.driver:
+        raise click.UsageError(f"{scenario} names no driver; give one with --driver FILE.py:CLASS")
+    wanted = None if not (timeline or events) else _TIMELINE_EVENTS
+    run = Run(
+        model, driver or "", base=Path.cwd(), places=wanted is not None,
+        **({} if wanted is None else {"events": wanted}),
+    )  # fmt: skip
+    outcome = _guarded(run, as_json=as_json)
+    if events:
+        _write_events(run, Path(events))
+    if as_json:
+        click.echo(json.dumps(outcome.as_json(), indent=2))
+    else:
+        if timeline:
+            _print_timeline(run, outcome)
+        _print(outcome, scenario, timeline=timeline)
+    return 0 if outcome.clean else 1
+
+
+def _adjust(scenario: Scenario, seed: int | None, until_ps: int | None) -> Scenario:
+    if seed is not None:
+        scenario = replace(scenario, seed=seed)
+    if until_ps is not None:
+        old = scenario.limits
+        scenario = replace(
+            scenario, limits=Limits(min(until_ps, old.time_ps), old.call_ps, old.wall_s)
+        )
+    return scenario
+
+
+def _guarded(run: Run, *, as_json: bool) -> Outcome:
+    """Run under the watchdog; a driver that cannot be stopped gets its verdict all the same."""
+
+    def last_resort(ended: RunEnded) -> None:
+        outcome = run.end(ended.rule, ended.message, (ended.file, ended.line))
+        text = json.dumps(outcome.as_json(), indent=2) if as_json else _text(outcome, "")
+        os.write(1, (text + "\n").encode())
+        os._exit(1)
+
+    with Watchdog(run.board, run.scenario.limits.wall_s, last_resort=last_resort):
+        return run.outcome()
+
+
+def _text(outcome: Outcome, next_step: str) -> str:
+    from emu.report.run_summary import render_outcome
+
+    return render_outcome(outcome, painter(sys.stdout), next_step=next_step)
+
+
+def _print(outcome: Outcome, scenario: str, *, timeline: bool) -> None:
+    if outcome.clean:
+        hint = f"emu run {scenario} --timeline shows every access" if not timeline else ""
+    elif outcome.findings:
+        hint = f"mend the first finding and run again; emu rules {outcome.findings[0].rule} says more"
+    else:
+        hint = f"emu run {scenario} --timeline shows what led to it"
+    click.echo(_text(outcome, hint), nl=False)
+
+
+def _print_timeline(run: Run, outcome: Outcome) -> None:
+    from emu.record.timeline import render_timeline
+
+    for line in render_timeline(run.board, findings=outcome.findings):
+        click.echo(line)
+    click.echo()
+
+
+def _write_events(run: Run, path: Path) -> None:
+    from emu.record.jsonl import write_events
+
+    with path.open("w", encoding="utf-8") as stream:
+        write_events(run.board, stream)
+
+
+def _print_schema() -> int:
+    from emu.scenario.schema import scenario_schema
+
+    click.echo(json.dumps(scenario_schema(), indent=2))
+    return 0

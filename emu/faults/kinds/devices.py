@@ -1,0 +1,143 @@
+"""Faults of a whole device: off the bus, reset under way, stopped, or in a random state."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from emu.faults.attached import Attached
+from emu.faults.kind import EVERY, Complaint, FaultKind
+from emu.faults.target import Target
+from emu.faults.waiver import Waiver
+from emu.kernel.device import Port, ReadPort, WritePort
+
+__all__ = ["KINDS"]
+
+
+class _Gone:
+    """Answer every read with ones, and let writes vanish.
+
+    A driver can tell from ones in a status that the device is gone. It cannot tell when the device
+    goes between an honest status and the access that follows; such an access is marked ``after
+    honest``.
+    """
+
+    def __init__(self, fault: Attached) -> None:
+        self._fault = fault
+        self._honest = True
+        self._ones = 0
+        for port in fault.target.owner.ports.values():
+            port.beyond = lambda: self._ones
+            port.wrap_read(lambda read, port=port: self._reader(port, read))  # type: ignore[misc]
+            port.wrap_write(lambda write, port=port: self._writer(port, write))  # type: ignore[misc]
+
+    def _reader(self, port: Port, read: ReadPort) -> ReadPort:
+        name, full, fault = port.register.declaration.name, port.register.full, self._fault
+
+        def read_or_ones() -> int:
+            if not fault.occasion():
+                self._honest, self._ones = True, 0
+                return read()
+            self._note(f"{name} read as {full:#x}", f"read {name}")
+            self._honest, self._ones = False, -1
+            return full
+
+        return read_or_ones
+
+    def _writer(self, port: Port, write: WritePort) -> WritePort:
+        name, fault = port.register.declaration.name, self._fault
+
+        def write_or_not(data: int) -> None:
+            if fault.occasion():
+                self._note(f"{name} write of {data:#04x} lost", f"write {name}")
+            else:
+                write(data)
+
+        return write_or_not
+
+    def _note(self, detail: str, mark: str) -> None:
+        if self._honest:
+            self._fault.inject(detail, mark, f"{mark} after honest")
+        else:
+            self._fault.inject(detail, mark)
+
+
+def _vanish(fault: Attached) -> None:
+    _Gone(fault)
+
+
+def _needs_registers(target: Target, _settings: Mapping[str, Any]) -> Iterator[Complaint]:
+    if not target.owner.REGISTERS:
+        yield Complaint(f"{target.path} has no registers", "a device with registers")
+
+
+def _reset(fault: Attached) -> None:
+    def reset() -> None:
+        fault.inject(f"{fault.target.path} reset")
+        fault.target.owner.reset()
+
+    fault.at_moments(reset)
+
+
+def _stop(fault: Attached) -> None:
+    device = fault.target.owner
+
+    def stop() -> None:
+        fault.inject(f"{fault.target.path} stands still")
+        device.halt(True)
+
+    fault.over_window(stop, lambda: device.halt(False))
+
+
+def _scramble(fault: Attached) -> None:
+    def scramble() -> None:
+        if fault.drawn():
+            fault.inject(f"{fault.target.path} left in a random state")
+            fault.target.owner.scramble(fault.random)
+
+    fault.before_open.append(scramble)
+
+
+KINDS = (
+    FaultKind(
+        "all-ones", "the device is gone: every read gives ones, writes vanish",
+        ("device",), "access", _vanish,
+        waives=(
+            Waiver("order", "the device went between its status and the character it announced",
+                   ("read RBR after honest",), lasting=True),
+            Waiver("sent", "the device went between announcing room and taking the character",
+                   ("write THR after honest",), lasting=True),
+            Waiver("sent", "characters could not be handed to a device that is gone",
+                   ("read LSR", "write THR"), tries=4),
+            Waiver("loss", "the overrun flag stayed in a device that is gone", ("read LSR",),
+                   tries=4),
+            Waiver("errors", "error flags stayed in a device that is gone",
+                   ("read LSR", "read RBR after honest"), tries=4),
+            Waiver("drain", "a device that is gone cannot be asked", ("read LSR",), tries=4),
+            Waiver("quiet", "a device that is gone cannot be told to be quiet", tries=4),
+            Waiver("start", "a device that is gone cannot be set up", tries=4),
+        ),
+        needs=_needs_registers,
+    ),
+    FaultKind(
+        "reset-in-flight", "the device resets itself: settings and characters in it are gone",
+        ("device",), "time", _reset, (EVERY,),
+        waives=(
+            Waiver("loss", "characters and an overrun flag in the device went with its reset",
+                   lasting=True),
+            Waiver("errors", "error flags in the device went with its reset", lasting=True),
+            Waiver("sent", "characters in the device went with its reset", lasting=True),
+            Waiver("drain", "the reset cut the last character short", lasting=True),
+            Waiver("start", "what was set up so far went with the reset"),
+        ),
+    ),
+    FaultKind(
+        "device-stops", "the device neither sends, receives nor interrupts; registers answer",
+        ("device",), "time", _stop,
+        waives=(Waiver("sent", "a device that stands still sends nothing"),),
+    ),
+    FaultKind(
+        "random-state", "the device holds random settings and data before it is first opened",
+        ("device",), "power-on", _scramble,
+    ),
+)  # fmt: skip

@@ -1,0 +1,168 @@
+"""The outcome of a run on a screen of 100 columns: verdict first, then why, then the figures.
+
+The order is that of the reader's questions: did it pass, what is wrong and at which line, what is
+to be done, what arrived and what was lost, where the processor's time went, what to try next.
+"""
+
+from __future__ import annotations
+
+import os
+import textwrap
+from collections.abc import Callable, Iterator
+
+from emu.rules.catalogue import RULES
+from emu.rules.finding import Finding
+from emu.scenario.contract import PROMISES, Promise
+from emu.scenario.outcome import Measures, Outcome
+from emu.units import show_duration
+
+__all__ = ["WIDTH", "Paint", "plain", "render_outcome"]
+
+WIDTH = 100
+Paint = Callable[[str, str], str]  # text and one of "good", "bad", "name", "dim"
+
+
+def plain(text: str, _tone: str) -> str:
+    """Return `text` as it is."""
+    return text
+
+
+def render_outcome(outcome: Outcome, paint: Paint = plain, *, next_step: str = "") -> str:
+    """Return the outcome as text that ends in a newline.
+
+    Args:
+        paint: colours a text by its tone; the words alone carry the meaning.
+        next_step: what the reader may want to do now.
+    """
+    lines = [
+        *_head(outcome, paint),
+        *_findings(outcome.findings, paint),
+        *_contract(outcome.promises, paint),
+        *_unmet(outcome.unmet, paint),
+        *_steps(outcome),
+        *_figures(outcome, paint),
+    ]
+    if next_step:
+        lines += ["", f"Next: {next_step}"]
+    return "\n".join(lines) + "\n"
+
+
+def _head(outcome: Outcome, paint: Paint) -> Iterator[str]:
+    yield paint(outcome.title, "name")
+    yield f"driver {short_path(outcome.driver)}, seed {outcome.seed}"
+    yield ""
+    simulated = show_duration(outcome.measures.time_ps)
+    if outcome.clean:
+        yield f"{paint('CLEAN', 'good')}   {_kept(outcome.promises)}, no findings, {simulated}"
+        return
+    broken = sum(1 for one in outcome.promises if not one.kept)
+    parts = [
+        _count(len(outcome.findings), "finding"),
+        f"{_count(broken, 'promise')} broken",
+        *([f"{_count(len(outcome.unmet), 'expectation')} unmet"] if outcome.unmet else []),
+        simulated,
+    ]
+    yield f"{paint('FAILED', 'bad')}   {', '.join(parts)}"
+    if outcome.ended:
+        yield from _wrapped("the run ended early: " + outcome.ended, "         ")
+
+
+def _kept(promises: list[Promise]) -> str:
+    waived = sum(1 for one in promises if one.waived)
+    kept = f"{len(promises) - waived} of {len(promises)} promises kept"
+    return f"{kept}, {waived} waived" if waived else kept
+
+
+def _findings(findings: list[Finding], paint: Paint) -> Iterator[str]:
+    for number, one in enumerate(findings, 1):
+        place = f"{short_path(one.file)}:{one.line}" if one.file else "no driver line"
+        often = f", {one.count} times" if one.count > 1 else ""
+        yield ""
+        yield (
+            f"{number}. {paint(place, 'bad')}  {paint(one.rule, 'name')}"
+            f"  at {show_duration(one.time_ps)}{often}"
+        )
+        yield from _wrapped(one.message, "   ")
+        rule = RULES.get(one.rule)
+        if rule is not None:
+            yield from _wrapped(rule.why, "   ", "why  ")
+            yield from _wrapped(rule.instead, "   ", "do   ")
+
+
+def _contract(promises: list[Promise], paint: Paint) -> Iterator[str]:
+    spoken = [one for one in promises if not one.kept or one.waived]
+    if not spoken:
+        return
+    yield ""
+    for one in spoken:
+        word = "waived" if one.waived else paint("broken", "bad")
+        yield f"{word} promise {paint(one.promise, 'name')}: {PROMISES[one.promise]}"
+        yield from _wrapped(one.detail, "   ")
+
+
+def _unmet(unmet: list[str], paint: Paint) -> Iterator[str]:
+    if unmet:
+        yield ""
+    for text in unmet:
+        yield from _wrapped(f"{paint('unmet', 'bad')} expectation: {text}", "", hang="   ")
+
+
+def _steps(outcome: Outcome) -> Iterator[str]:
+    yield ""
+    yield "Asked for"
+    for one in outcome.steps:
+        when = show_duration(one.at_ps)
+        yield f"  {when:>10}  {one.action:<9} {one.text}"
+
+
+def _figures(outcome: Outcome, paint: Paint) -> Iterator[str]:
+    measures = outcome.measures
+    yield ""
+    yield (
+        f"Received  {measures.bytes_arrived} arrived, {measures.bytes_returned} returned, "
+        f"{measures.bytes_lost} lost in {_count(measures.overruns, 'overrun')}"
+    )
+    yield f"Sent      {measures.bytes_accepted} accepted, {measures.bytes_sent} on the wire"
+    if outcome.errors:
+        counted = ", ".join(f"{name} {count}" for name, count in outcome.errors.items())
+        yield f"Counted   {counted}"
+    yield f"CPU       {_split(measures)}"
+    yield (
+        f"          {_count(measures.interrupts, 'interrupt')}, "
+        f"{_count(measures.accesses, 'register access', 'register accesses')}, "
+        f"{_count(measures.events, 'hardware event')}"
+    )
+    for target, count in measures.injections.items():
+        yield f"Fault     {target}: {_count(count, 'injection')}"
+    if outcome.printed:
+        first = outcome.printed.strip().splitlines()[:1]
+        yield paint(f"The driver printed {len(outcome.printed)} characters: {first[0]!r:.70}", "dim")
+
+
+def _split(measures: Measures) -> str:
+    total_ps = max(measures.time_ps, 1)
+    names = ["main", "polling", "handler", "idle"] + ["stalled"] * bool(measures.stalled_ps)
+    return ", ".join(
+        f"{name} {100 * getattr(measures, f'{name}_ps') / total_ps:.1f} %" for name in names
+    )
+
+
+def _wrapped(text: str, indent: str, label: str = "", *, hang: str = "") -> Iterator[str]:
+    yield from textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=indent + label,
+        subsequent_indent=indent + " " * len(label) + hang,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _count(number: int, word: str, plural: str = "") -> str:
+    return f"{number} {word if number == 1 else plural or word + 's'}"
+
+
+def short_path(path: str) -> str:
+    """Return a path relative to the working folder when it lies inside it."""
+    here = os.getcwd() + os.sep
+    return path.removeprefix(here)

@@ -1,0 +1,300 @@
+"""The catalogue of rules: what each watches, why it bites on real hardware, what to do instead.
+
+The one idea: the texts stand here and nowhere else, so a finding needs no more than a rule's name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["FAMILIES", "RULES", "Rule"]
+
+FAMILIES = {
+    "generic": "follow from the declaration of registers and bus",
+    "device": "know the serial controller",
+    "processor": "know interrupts and calls",
+    "run": "name how a run ended",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """Explain one rule.
+
+    Args:
+        name: what findings call it.
+        family: one of `FAMILIES`.
+        watches: what it sees, one line.
+        why: what happens on real hardware, one or two sentences.
+        instead: what to do.
+    """
+
+    name: str
+    family: str
+    watches: str
+    why: str
+    instead: str
+
+
+_ALL = (
+    # generic
+    Rule(
+        "write-to-read-only", "generic",
+        "a write to a register that software can only read",
+        "The write goes nowhere, or into a factory test mode that no manual describes. What it was "
+        "meant to do does not happen.",
+        "Look the register up in the map (emu map): clear a status by the access that the map "
+        "names, and write settings to their own register.",
+    ),
+    Rule(
+        "read-of-write-only", "generic",
+        "a read of a register that software can only write",
+        "The value is whatever the bus or a neighbouring register puts there. A read-modify-write "
+        "then writes that back as a setting.",
+        "Keep a copy of what was written last, in the driver, and change and write the copy.",
+    ),
+    Rule(
+        "reserved-bits-written", "generic",
+        "a 1 left in bits that no field of the register owns",
+        "The next revision of the part gives these bits a meaning, and the driver then turns it "
+        "on unawares.",
+        "Write reserved bits as 0, or as they were read; build values from named fields only.",
+    ),
+    Rule(
+        "w1c-read-modify-write", "generic",
+        "write-one-to-clear bits written back as they were just read, plus one more",
+        "Every event that was pending at the read is cleared along with the one that was meant, "
+        "and nobody serves it.",
+        "Write the mask of the one event with a plain store; never read first.",
+    ),
+    Rule(
+        "unmapped-access", "generic",
+        "an access where the device has no register",
+        "The bus answers with a fault exception, or not at all and the processor hangs.",
+        "Compute offsets as register number times io.stride, and stay inside the device's map.",
+    ),
+    Rule(
+        "wrong-width", "generic",
+        "an access of a width or alignment that the device does not take",
+        "Depending on the bridge the access faults, is split into several with side effects of "
+        "their own, or touches neighbouring registers.",
+        "Use the width that the board's map gives for the device, at aligned offsets.",
+    ),
+    # serial controller
+    Rule(
+        "read-when-empty", "device",
+        "RBR read though nothing that was read said that a character is there, and none was",
+        "The controller gives the last character again, or noise, and the driver hands it on as "
+        "data.",
+        "Read RBR once for each LSR with DR set, or as often as the trigger level that the "
+        "received-data interrupt promises.",
+    ),
+    Rule(
+        "write-when-full", "device",
+        "THR written though nothing that was read said that there is room, and there was none",
+        "The character is dropped, or takes the place of the one before it, without any flag.",
+        "See LSR.THRE first, and then write no more than the transmit FIFO holds; 1 without FIFO.",
+    ),
+    Rule(
+        "config-while-shifting", "device",
+        "word format, divisor or loopback changed while the driver's own characters are leaving",
+        "The character in the shift register leaves garbled, and some parts ignore the write "
+        "while they are busy.",
+        "Wait until LSR.TEMT is set, with a bound of the time that the FIFO needs on the line, "
+        "and only then reconfigure.",
+    ),
+    Rule(
+        "thre-taken-for-idle", "device",
+        "THRE seen without TEMT, and the line taken for idle",
+        "THRE says that the FIFO is empty; the last character is still in the shift register and "
+        "is cut off by whatever comes next.",
+        "Wait for LSR.TEMT (0x40), not for LSR.THRE (0x20), before calling the line idle.",
+    ),
+    Rule(
+        "bank-left-selected", "device",
+        "LCR.DLAB still set when a call returns",
+        "Offsets 0 and 1 now show the divisor: the next byte sent changes the baud rate, and "
+        "received bytes are not read.",
+        "Clear DLAB on every way out of the divisor's setting, early returns and errors included.",
+    ),
+    Rule(
+        "bank-clobbered", "device",
+        "a handler uses offset 0 or 1 while the code it interrupted has LCR.DLAB set",
+        "The handler reads the divisor as a character, or writes a character into the divisor.",
+        "Mask interrupts, or clear IER, from before DLAB is set until after it is cleared.",
+    ),
+    Rule(
+        "fifo-cleared-with-data", "device",
+        "the receive FIFO cleared in the middle of traffic, with characters in it",
+        "FCR bit 1 throws received characters away, and no flag tells of it.",
+        "Clear the receive FIFO in open only; later set FCR bit 2 alone to clear the transmitter.",
+    ),
+    Rule(
+        "error-bits-lost", "device",
+        "an LSR read that showed OE, PE, FE or BI, and no counter that moved",
+        "Reading LSR clears these bits, so whoever looks at LSR for another reason takes them away "
+        "from the code that counts them.",
+        "Send every LSR read through one function that counts what it saw.",
+    ),
+    Rule(
+        "interrupts-on-after-close", "device",
+        "IER not 0 when close returns",
+        "The next received character raises an interrupt that nobody serves: a storm, or a line "
+        "that the system switches off for everybody.",
+        "Write 0 to IER before the handler is disconnected.",
+    ),
+    Rule(
+        "break-left-on", "device",
+        "LCR.BREAK set when open returns",
+        "The line stays at space. Nothing that is written arrives, and the far end sees one "
+        "endless break.",
+        "Write the whole of LCR from the settings; do not carry bits over from what was there.",
+    ),
+    Rule(
+        "loopback-left-on", "device",
+        "MCR.LOOP set when open returns",
+        "The controller talks to itself: everything written comes back as received, and the line "
+        "is cut off.",
+        "Write MCR with LOOP clear once the self-test is over, whatever its result.",
+    ),
+    Rule(
+        "divisor-zero", "device",
+        "the divisor latch holds 0 when open returns",
+        "The baud clock stands still: nothing is sent or received, and TEMT never comes.",
+        "Compute round(clock / (16 * baud)), and refuse a baud rate that gives 0.",
+    ),
+    Rule(
+        "divisor-off", "device",
+        "a divisor more than 3 % off the baud rate asked for, though a closer one exists",
+        "Over ten bits the sampling point drifts out of the bit; bytes come garbled at some rates "
+        "and well at others.",
+        "Round clock / (16 * baud) to the nearest whole number, and write both halves.",
+    ),
+    Rule(
+        "line-format-wrong", "device",
+        "LCR set to another word format than open was asked for",
+        "Every character is misread, or parity errors come with good data.",
+        "Data bits less 5 in bits 1:0, bit 2 for more than one stop bit, then bit 3 parity on, "
+        "4 even, 5 stick.",
+    ),
+    Rule(
+        "thr-interrupt-left-enabled", "device",
+        "the handler returns over and over with the THRE interrupt asserted and nothing to send",
+        "The transmitter is empty, so the interrupt comes at once again: the processor does "
+        "nothing else.",
+        "Clear IER.ETBEI in the same place that finds the transmit queue empty.",
+    ),
+    Rule(
+        "enabled-before-handler", "device",
+        "IER set before a handler is connected, and the interrupt came in between",
+        "An interrupt without a handler is a crash on a bare machine, and on a system the line is "
+        "switched off.",
+        "Connect the handler first and write IER last.",
+    ),
+    # processor
+    Rule(
+        "handler-left-line-asserted", "processor",
+        "the handler returns over and over without touching the cause of the interrupt",
+        "A level interrupt comes again at once: the main code stands still for ever.",
+        "Serve or disable every cause that was enabled: RBR for data, LSR for errors, MSR for the "
+        "modem lines, IIR or THR for THRE.",
+    ),
+    Rule(
+        "masked-too-long", "processor",
+        "interrupts masked for longer than the receive FIFO lasts, and characters lost",
+        "While interrupts are masked nobody empties the FIFO, and what comes then is lost.",
+        "Mask only around the few accesses that share state; compute and wait outside.",
+    ),
+    Rule(
+        "slow-handler", "processor",
+        "one run of a handler longer than the receive FIFO lasts, and characters lost",
+        "A handler that waits or computes keeps every other interrupt out, its own included.",
+        "Move data and return; leave waiting and computing to the main code.",
+    ),
+    Rule(
+        "blocking-call-in-handler", "processor",
+        "sleep or wait_for_interrupt called inside a handler",
+        "The interrupt that would end the wait cannot come while the handler runs. On a system, "
+        "sleeping in a handler is a dead lock or a crash.",
+        "Note the fact and return; let the main code wait.",
+    ),
+    Rule(
+        "touch-before-open", "processor",
+        "the device accessed while the driver is constructed",
+        "The device may have no clock or power yet, or still belong to somebody else.",
+        "Only remember io and cpu in __init__; touch the device from open on.",
+    ),
+    Rule(
+        "touch-after-close", "processor",
+        "the device accessed by a call or handler that began after close returned",
+        "The device may be without clock or power by then, or in the hands of another driver.",
+        "Keep a flag that close clears, and let every call look at it first.",
+    ),
+    Rule(
+        "handler-connected-after-close", "processor",
+        "the handler still connected when close returns",
+        "A late or stray interrupt runs code whose driver is gone, and the next open finds the "
+        "line taken.",
+        "Disconnect in close, after IER is 0, on every way out.",
+    ),
+    # how a run ended
+    Rule(
+        "asleep-for-ever", "run",
+        "the processor sleeps and nothing is scheduled that could wake it",
+        "On the board this is a hang. Mostly the event came between the last look and the sleep, "
+        "or the interrupt that was waited for is not enabled.",
+        "Test the condition with interrupts masked and wait_for_interrupt inside the same masked "
+        "block; give the wait a time-out.",
+    ),
+    Rule(
+        "endless-poll", "run",
+        "the same registers read over and over while nothing can change them",
+        "A loose wire or a dead chip turns such a loop into a hang of the whole system.",
+        "Bound every loop by cpu.time(), and look once more after the time is over.",
+    ),
+    Rule(
+        "interrupt-storm", "run",
+        "a handler returned again and again with its line asserted",
+        "The processor does nothing but enter and leave the handler.",
+        "Find the enabled cause that the handler does not serve; serve it or disable it.",
+    ),
+    Rule(
+        "time-limit", "run",
+        "the run reached the limit of simulated time that its scenario sets",
+        "Something takes far longer than the traffic needs: a lost wake-up, or a time-out that is "
+        "always waited for in full.",
+        "Look at what the driver waits for at the end; raise the limit if the traffic needs it.",
+    ),
+    Rule(
+        "call-overdue", "run",
+        "a call still running long after its time-out",
+        "The caller asked for an answer in time, and on the board it never gets one.",
+        "Compute a deadline at the start and test it in every loop that waits.",
+    ),
+    Rule(
+        "spinning", "run",
+        "the driver runs without touching the bench, for seconds of real time",
+        "A loop on a variable that only a handler can change is endless where no handler comes.",
+        "Call wait_for_interrupt, or read cpu.time(), in every loop that waits.",
+    ),
+    Rule(
+        "driver-raised", "run",
+        "a call or handler raised an exception that the protocol does not allow",
+        "On the board this is a crash in the middle of an access sequence.",
+        "Handle it where it arises; open may raise ValueError for a baud rate it cannot make.",
+    ),
+    Rule(
+        "driver-exited", "run",
+        "a call or handler tried to end the program",
+        "A driver is part of a system that goes on without it.",
+        "Return, or raise an error that the caller can handle.",
+    ),
+    Rule(
+        "bad-return-value", "run",
+        "a call returned something else than the protocol says",
+        "The caller goes on with a count or with data that mean something else.",
+        "write returns the int count of bytes accepted, read bytes, drain True or False.",
+    ),
+)  # fmt: skip
+
+RULES: dict[str, Rule] = {one.name: one for one in _ALL}

@@ -1,0 +1,178 @@
+"""Who is running: a driver call or a handler, and what can be judged only when it is over.
+
+The one idea: many an access looks wrong by itself and is right as part of a whole, such as a blind
+read of the data register while a driver sets a device up again. So a rule may hold a suspicion
+back until the call or handler is over, and drop it if an excuse has turned up. What never ends
+normally is never judged. Accesses outside every driver call and handler, such as those of a fault
+that leaves random values behind, are nobody's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from emu.kernel.cpu import Cpu
+from emu.kernel.interrupts import InterruptLine
+from emu.kernel.where import Place, driver_place
+from emu.rules.finding import Findings
+
+__all__ = ["Activation", "Context", "Held"]
+
+Excuse = Callable[[], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Hold a suspicion back.
+
+    Args:
+        rule, message, register, place: of the finding it would be.
+        excused: asked at the end of the activation; True drops the suspicion.
+    """
+
+    rule: str
+    message: str
+    register: str
+    place: Place
+    excused: Excuse
+
+
+class Activation:
+    """One run of a driver call or of a handler.
+
+    Attributes:
+        name: the call, ``"handler"``, or ``""`` when neither is running.
+        port: the port whose driver was called.
+        serial: counts activations.
+        depth: handlers running, this one included.
+        setting_up: whether ``open`` or ``close`` is running, or was interrupted.
+        configured: it changed the settings of a device, so it may be setting it up again.
+        flushed: it cleared a FIFO.
+        disturbed: a bus error, all ones, or a value that was not what the driver wrote came back.
+        acted: it did something that can take a cause of an interrupt away.
+        told: it was shown that a cause is pending.
+        held: suspicions.
+    """
+
+    __slots__ = (
+        "acted", "configured", "depth", "disturbed", "flushed", "held", "name", "port", "serial",
+        "setting_up", "told",
+    )  # fmt: skip
+
+    def __init__(self, name: str, port: str, serial: int, depth: int, *, setting_up: bool) -> None:
+        self.name = name
+        self.port = port
+        self.serial = serial
+        self.depth = depth
+        self.setting_up = setting_up
+        self.configured = False
+        self.flushed = False
+        self.disturbed = False
+        self.acted = False
+        self.told = False
+        self.held: list[Held] = []
+
+    @property
+    def troubled(self) -> bool:
+        """Whether it may be recovering from something rather than at work."""
+        return self.setting_up or self.configured or self.flushed or self.disturbed
+
+
+class Context:
+    """Keep the stack of activations of a board.
+
+    Args:
+        cpu: the processor.
+        findings: where findings go.
+
+    Attributes:
+        on_exit: called with activation and line when a handler has returned, before suspicions
+            are judged.
+    """
+
+    def __init__(self, cpu: Cpu, findings: Findings) -> None:
+        self.findings = findings
+        self._cpu = cpu
+        self._serial = 0
+        self._stack = [Activation("", "", 0, 0, setting_up=False)]
+        self.on_exit: list[Callable[[Activation, InterruptLine], None]] = []
+        cpu.on_enter.append(lambda _line: self._enter())
+        cpu.on_exit.append(self._leave)
+
+    @property
+    def serial(self) -> int:
+        """The number of the latest activation."""
+        return self._serial
+
+    def here(self) -> Activation:
+        """Return the activation that is running; one that an exception has ended is not."""
+        stack = self._stack
+        depth = self._cpu.depth
+        while stack[-1].depth > depth:
+            stack.pop()
+        return stack[-1]
+
+    @property
+    def nobody(self) -> bool:
+        """Whether neither a driver call nor a handler is running."""
+        return not self.here().name
+
+    def call_begins(self, name: str, port: str) -> None:
+        """Note that the driver of `port` is called."""
+        self.here()
+        self._push(name, port, setting_up=name in ("__init__", "open", "close"))
+
+    def call_ends(self, name: str, port: str) -> Activation | None:
+        """Note that a call has returned, and judge what was held back.
+
+        Returns:
+            Its activation; None when it was never begun.
+        """
+        self.here()
+        stack = self._stack
+        for index in range(len(stack) - 1, 0, -1):
+            if stack[index].name == name and stack[index].port == port:
+                ended = stack[index]
+                del stack[index:]
+                self._judge(ended)
+                return ended
+        return None
+
+    def hold(
+        self, rule: str, message: str, *, register: str = "", excused: Excuse = lambda: False
+    ) -> None:
+        """Hold a suspicion about the access that is being made back to the activation's end."""
+        held = Held(rule, message, register, driver_place(), excused)
+        self.here().held.append(held)
+
+    def _enter(self) -> None:
+        self._push("handler", "", setting_up=self._outer().setting_up)
+
+    def _outer(self) -> Activation:
+        """Return what a handler that is being entered interrupts."""
+        stack = self._stack
+        while stack[-1].depth >= self._cpu.depth:
+            stack.pop()
+        return stack[-1]
+
+    def _push(self, name: str, port: str, *, setting_up: bool) -> None:
+        self._serial += 1
+        activation = Activation(name, port, self._serial, self._cpu.depth, setting_up=setting_up)
+        self._stack.append(activation)
+
+    def _leave(self, line: InterruptLine) -> None:
+        ended = self.here()
+        if ended.name != "handler":
+            return
+        for observer in self.on_exit:
+            observer(ended, line)
+        self._stack.pop()
+        self._judge(ended)
+
+    def _judge(self, ended: Activation) -> None:
+        for one in ended.held:
+            if not one.excused():
+                self.findings.report(
+                    one.rule, one.message, register=one.register, place=one.place
+                )

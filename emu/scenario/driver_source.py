@@ -1,0 +1,155 @@
+"""Find the driver class that a person names: ``path/to/file.py:Class`` or ``package.module:Class``.
+
+Two things can be wrong and are told apart: the name leads nowhere, which is bad input, or the code
+it leads to fails, which is a finding about the driver.
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import sys
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
+
+from emu.devices.serial_driver import SERIAL_METHODS
+from emu.errors import Flaw, InputError, RunEnded, nearest
+from emu.kernel.where import Place
+
+__all__ = ["DriverBroken", "DriverName", "load_driver", "place_of_error"]
+
+
+class DriverBroken(Exception):  # noqa: N818 - a verdict about a driver, not an error of ours
+    """Say that the driver's own code failed; caught by the runner, never seen by a user.
+
+    Args:
+        rule: the finding's rule.
+        message: what failed.
+        place: the driver's file and line.
+    """
+
+    def __init__(self, rule: str, message: str, place: Place) -> None:
+        super().__init__(message)
+        self.rule = rule
+        self.message = message
+        self.place = place
+
+
+@dataclass(frozen=True, slots=True)
+class DriverName:
+    """A driver as named: where its code is and what the class is called."""
+
+    module: str
+    class_name: str
+    is_file: bool
+
+    @classmethod
+    def parse(cls, text: str, *, base: Path, where: str = "driver") -> DriverName:
+        """Read a driver's name; file paths count from `base`.
+
+        Raises:
+            InputError: it is not of either form, or the file does not exist.
+        """
+        module, colon, class_name = text.rpartition(":")
+        if not colon or not module or not class_name.isidentifier():
+            raise InputError([Flaw(
+                where, 0, 0, f"{text!r} does not name a driver",
+                allowed="path/to/file.py:Class or package.module:Class",
+            )])  # fmt: skip
+        if not module.endswith(".py"):
+            return cls(module, class_name, is_file=False)
+        path = Path(module) if Path(module).is_absolute() else base / module
+        if not path.is_file():
+            others = [f"{one.name}:{class_name}" for one in path.parent.glob("*.py")]
+            raise InputError([Flaw(
+                where, 0, 0, f"driver file {module!r} does not exist",
+                fix=nearest(f"{path.name}:{class_name}", others),
+            )])  # fmt: skip
+        return cls(str(path.resolve()), class_name, is_file=True)
+
+
+def load_driver(name: DriverName, *, where: str = "driver") -> type:
+    """Import the driver's code and return its class.
+
+    Raises:
+        InputError: there is no such module, or no such class in it.
+        DriverBroken: the code fails when imported, or the class lacks a method.
+    """
+    try:
+        module = _import_file(Path(name.module)) if name.is_file else _import_module(name, where)
+    except (InputError, KeyboardInterrupt, RunEnded):
+        raise
+    except BaseException as error:
+        raise DriverBroken(
+            "driver-raised",
+            f"importing the driver failed: {type(error).__name__}: {error}",
+            place_of_error(error, name.module),
+        ) from error
+    driver = getattr(module, name.class_name, None)
+    if not isinstance(driver, type):
+        classes = [key for key, value in vars(module).items() if isinstance(value, type)
+                   and value.__module__ == module.__name__]  # fmt: skip
+        raise InputError([Flaw(
+            where, 0, 0, f"{name.module} has no class {name.class_name!r}",
+            fix=nearest(name.class_name, classes) or f"known: {', '.join(classes) or 'none'}",
+        )])  # fmt: skip
+    _check_methods(driver, str(getattr(module, "__file__", name.module)))
+    return driver
+
+
+def place_of_error(error: BaseException, prefer: str = "") -> Place:
+    """Return the driver's innermost line in the traceback of `error`, leaving our frames out."""
+    if isinstance(error, SyntaxError) and error.filename:
+        return error.filename, error.lineno or 0
+    bench = str(Path(__file__).resolve().parent.parent)
+    place: Place = (prefer, 0)
+    trace = error.__traceback__
+    while trace is not None:
+        file = trace.tb_frame.f_code.co_filename
+        if not file.startswith((bench, "<frozen", sys.prefix, sys.base_prefix)):
+            place = file, trace.tb_lineno
+        trace = trace.tb_next
+    return place
+
+
+def _import_file(path: Path) -> ModuleType:
+    """Import a file afresh, under a name of its own, with its folder importable meanwhile."""
+    name = f"driver_{path.stem}_{abs(hash(str(path))):x}"
+    spec = importlib.util.spec_from_file_location(name, path)
+    if spec is None or spec.loader is None:
+        raise ImportError(f"{path} is not Python")
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    sys.path.insert(0, str(path.parent))
+    try:
+        spec.loader.exec_module(module)
+    finally:
+        sys.path.remove(str(path.parent))
+    return module
+
+
+def _import_module(name: DriverName, where: str) -> ModuleType:
+    try:
+        return importlib.import_module(name.module)
+    except ModuleNotFoundError as error:
+        if error.name and not name.module.startswith(error.name):
+            raise
+        raise InputError([Flaw(where, 0, 0, f"no module {name.module!r}")]) from error
+
+
+def _check_methods(driver: type, file: str) -> None:
+    missing = _lacking(driver, SERIAL_METHODS)
+    if missing:
+        code = getattr(driver.__init__, "__code__", None)  # type: ignore[misc]
+        line = code.co_firstlineno if code else 0
+        raise DriverBroken(
+            "driver-incomplete",
+            f"class {driver.__name__} lacks {', '.join(missing)}",
+            (file, line),
+        )
+
+
+def _lacking(driver: type, names: Iterable[str]) -> list[str]:
+    return [f"{name}()" for name in names if not callable(getattr(driver, name, None))]

@@ -1,0 +1,163 @@
+"""What the parts of a scenario must fulfil together, each check at the place in the file.
+
+The one idea: the reader of a message can act on it, so a name that leads nowhere is answered with
+the names there are, and a baud rate that cannot be made with the nearest that can.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+from emu.devices.shelf import find_device
+from emu.devices.uart16550 import Uart16550
+from emu.errors import InputError, nearest
+from emu.scenario.driver_source import DriverName
+from emu.scenario.model import BoardModel, Scenario, Step
+from emu.scenario.shape import Values
+from emu.scenario.source import Node, Notes, passing
+from emu.units import LineSettings, format_frequency
+
+__all__ = ["check_scenario", "nearest_baud", "serial_devices"]
+
+_MOST_BAUD_ERROR = Fraction(3, 100)
+_LARGEST_DIVISOR = 65535
+
+Places = Mapping[str, Node]
+
+
+def serial_devices(board: BoardModel) -> list[str]:
+    """Return the names of the serial controllers of a board, in its order."""
+    return [one.name for one in board.devices if issubclass(find_device(one.kind), Uart16550)]
+
+
+def nearest_baud(clock_hz: int, baud: int) -> tuple[int, Fraction]:
+    """Return the divisor whose baud rate is nearest to `baud`, and how far off that rate is.
+
+    Args:
+        clock_hz: input clock of the controller in Hz.
+        baud: wanted bits a second.
+
+    Source: PC16550D data sheet, National Semiconductor, June 1995, section 8.3: the divisor is
+    the clock over 16 times the baud rate, 1 to 65535.
+    """
+    divisor = min(max((clock_hz + 8 * baud) // (16 * baud), 1), _LARGEST_DIVISOR)
+    return divisor, Fraction(clock_hz, 16 * divisor * baud) - 1
+
+
+def check_scenario(
+    scenario: Scenario, values: Values, steps: Sequence[Places], notes: Notes
+) -> Scenario:
+    """Return the scenario with the names in it resolved, having noted what does not go together."""
+    names = serial_devices(scenario.board)
+    _check_port(scenario.port, names, values.place("port"), notes)
+    far_port = _check_far_port(scenario, names, values, notes)
+    done = tuple(
+        _with_port(step, places, scenario.port, far_port, notes)
+        for step, places in zip(scenario.steps, steps, strict=True)
+    )
+    scenario = replace(scenario, steps=done)
+    _check_bauds(scenario, values, steps, notes)
+    _check_driver(scenario.driver, values.place("driver"), notes)
+    if isinstance(values.get("far_end"), Values):
+        place = values["far_end"].place("driver")
+        _check_driver(scenario.far_end.driver, place, notes)
+    return scenario
+
+
+def _check_port(port: str, names: Sequence[str], place: Node, notes: Notes) -> None:
+    if port and port not in names:
+        notes.refuse(place, f"no serial controller {port!r} on the board", fix=_known(port, names))
+
+
+def _check_far_port(scenario: Scenario, names: Sequence[str], values: Values, notes: Notes) -> str:
+    """Return the name of the controller at the far end, empty when there is none."""
+    port = scenario.far_end.port
+    if not port:
+        return ""
+    place = values["far_end"].place("port")
+    others = [name for name in names if name != scenario.port]
+    if port == scenario.port:
+        notes.refuse(place, f"{port!r} is the driven port itself", fix=_known(port, others))
+    else:
+        _check_port(port, others, place, notes)
+    return port
+
+
+def _with_port(step: Step, places: Places, port: str, far_port: str, notes: Notes) -> Step:
+    """Return a step with the port that it is done by, empty for the scenario's own."""
+    if step.by in {"", port}:
+        return replace(step, by="")
+    if far_port and step.by in {"far", far_port}:
+        return replace(step, by=far_port)
+    names = [name for name in (port, far_port) if name]
+    fix = _known(step.by, names)
+    if not far_port:
+        fix = "only a far end of kind port has a driver of its own"
+    notes.refuse(places["by"], f"no driver on port {step.by!r}", fix=fix)
+    return step
+
+
+def _check_bauds(scenario: Scenario, values: Values, steps: Sequence[Places], notes: Notes) -> None:
+    """Note every baud rate that a controller is asked for and cannot make within 3 %."""
+    clocks = {one.name: _clock_hz(scenario.board, one.name) for one in scenario.board.devices}
+    seen: set[tuple[str, int]] = set()
+    for port, line, place in _lines(scenario, values, steps):
+        clock_hz = clocks.get(port, 0)
+        if not clock_hz or (port, line.baud) in seen:
+            continue
+        seen.add((port, line.baud))
+        with passing():
+            _check_baud(port, clock_hz, line.baud, place, notes)
+
+
+def _check_baud(port: str, clock_hz: int, baud: int, place: Node, notes: Notes) -> None:
+    divisor, error = nearest_baud(clock_hz, baud)
+    if abs(error) <= _MOST_BAUD_ERROR:
+        return
+    made = Fraction(clock_hz, 16 * divisor)
+    raise notes.refuse(
+        place,
+        f"{port} cannot make {baud} baud from {format_frequency(clock_hz)}: "
+        f"divisor {divisor} makes {float(made):.0f}, {float(100 * error):+.1f} % off",
+        allowed="3 % off",
+        fix="change the clock of the device or the baud rate",
+    )
+
+
+def _lines(
+    scenario: Scenario, values: Values, steps: Sequence[Places]
+) -> Iterator[tuple[str, LineSettings, Node]]:
+    """Yield what each port is opened with, and where that stands."""
+    yield scenario.port, scenario.line, values.place("line")
+    far = scenario.far_end
+    if far.port:
+        place = values["far_end"].place("line" if far.line else "port")
+        yield far.port, far.line or scenario.line, place
+    for step, places in zip(scenario.steps, steps, strict=True):
+        if step.line is not None:
+            yield step.by or scenario.port, step.line, places.get(step.action, places["step"])
+
+
+def _clock_hz(board: BoardModel, name: str) -> int:
+    """Return the input clock of a device in Hz, 0 if it has none."""
+    model = next(one for one in board.devices if one.name == name)
+    defaults = {one.name: one.default for one in find_device(model.kind).PARAMETERS}
+    clock_hz = model.settings.get("clock", defaults.get("clock", 0))
+    return clock_hz if isinstance(clock_hz, int) else 0
+
+
+def _check_driver(driver: str, place: Node, notes: Notes) -> None:
+    """Note a driver name of the wrong form, or whose file does not exist."""
+    if not driver:
+        return
+    try:
+        DriverName.parse(driver, base=notes.folder)
+    except InputError as error:
+        for flaw in error.flaws:
+            notes.refuse(place, flaw.what, allowed=flaw.allowed, fix=flaw.fix)
+
+
+def _known(word: str, names: Sequence[str]) -> str:
+    return nearest(word, names) or "there is none"

@@ -1,0 +1,257 @@
+"""One port with its driver: every call guarded, timed, noted for the contract and the rules.
+
+The runner asks for traffic in terms of this class; nothing else calls a driver. A call that raises,
+that is still going when its time is long over, or that returns what the protocol does not allow
+ends the run by `RunOver`, after a finding at the driver's own line was noted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from emu.devices.serial_driver import SerialDriver
+from emu.devices.uart16550 import Uart16550
+from emu.errors import RunEnded
+from emu.kernel.board import Board
+from emu.kernel.bus import BusError
+from emu.kernel.clock import PS_PER_S
+from emu.kernel.where import Place
+from emu.line.far_end import FarEnd
+from emu.rules.attach import PortRules
+from emu.rules.finding import Findings
+from emu.scenario.contract import SerialContract
+from emu.scenario.driver_source import place_of_error
+from emu.units import LineSettings, show_duration
+
+__all__ = ["DrivenPort", "RunOver"]
+
+_MS = PS_PER_S // 1000
+_CLOSE_GRACE_PS = 500 * _MS
+_OPEN_BOUND_PS = 500 * _MS
+
+
+class RunOver(Exception):  # noqa: N818 - the end of a run, not an error of ours
+    """End the run after a finding about the driver was noted."""
+
+
+class DrivenPort:
+    """Call the driver of one port.
+
+    Args:
+        board: the board, powered on.
+        name: the serial device.
+        driver_class: constructed here, with the port's window and the processor.
+        far_end: what hangs at the far end, None for another controller.
+        findings: where findings go.
+        rules: the rules of this port.
+        excused: tells whether a bus error may come out of a call, because a fault made it.
+
+    Attributes:
+        contract: the books of this port.
+        is_open: whether ``open`` returned and ``close`` was not called since.
+    """
+
+    def __init__(
+        self,
+        board: Board,
+        name: str,
+        driver_class: type,
+        far_end: FarEnd | None,
+        *,
+        findings: Findings,
+        rules: PortRules,
+        excused: Callable[[], bool],
+    ) -> None:
+        device = board.device(name)
+        assert isinstance(device, Uart16550)
+        self.name = name
+        self.uart = device
+        self.far_end = far_end
+        self.contract = SerialContract(device, far_end)
+        self.is_open = False
+        self.line: LineSettings | None = None
+        self._board = board
+        self._findings = findings
+        self._rules = rules
+        self._excused = excused
+        self._who = board.journal.source("call", name)
+        self._place = _place_of_class(driver_class)
+        self._driver: SerialDriver = self._guarded(
+            "__init__", lambda: driver_class(board.window(name), board.cpu), _OPEN_BOUND_PS
+        )
+        self._rules.counters(self.errors)
+
+    @property
+    def errors(self) -> object:
+        """The driver's counters as they are now."""
+        return getattr(self._driver, "errors", None)
+
+    def open(self, line: LineSettings) -> None:
+        """Open the port with `line`; checks what ``open`` left behind."""
+        self.line = line
+        self.contract.opens(line)
+        self._guarded(
+            "open", lambda: self._driver.open(line), _OPEN_BOUND_PS + 200 * line.character_ps
+        )
+        self.is_open = True
+        self.contract.opened()
+        self._rules.line_opened(line)
+
+    def close(self) -> None:
+        """Close the port, let things settle and check that it is silent."""
+        wire_ps = self.contract.character_ps * (self.contract.pending_bytes + 80)
+        bound_ps = 2 * wire_ps + _CLOSE_GRACE_PS
+        self.contract.closes()
+        start_ps = self._used_ps()
+        self._guarded("close", self._driver.close, 2 * bound_ps)
+        self._check_time("close", self._used_ps() - start_ps, bound_ps)
+        self.is_open = False
+        self._watch_silence()
+        self.contract.closed()
+
+    def write(self, data: bytes, timeout_ps: int) -> int:
+        """Offer `data` and return how many bytes were accepted."""
+        try:
+            count = self._timed(
+                "write", lambda: self._driver.write(data, timeout_ps / PS_PER_S), timeout_ps
+            )
+        except BusError:
+            self.contract.write_failed()
+            return 0
+        if isinstance(count, bool) or not isinstance(count, int) or not 0 <= count <= len(data):
+            self._bad_value("write", count, f"an int from 0 to {len(data)}")
+        self.contract.wrote(data[:count])
+        return count
+
+    def read(self, size: int, timeout_ps: int) -> bytes:
+        """Ask for `size` bytes and return what came."""
+        try:
+            data = self._timed(
+                "read", lambda: self._driver.read(size, timeout_ps / PS_PER_S), timeout_ps
+            )
+        except BusError:
+            return b""
+        if not isinstance(data, bytes | bytearray) or len(data) > size:
+            self._bad_value("read", data, f"bytes, at most {size}")
+        self.contract.read(bytes(data))
+        return bytes(data)
+
+    def drain(self, timeout_ps: int) -> bool:
+        """Wait for the line to fall idle and return what the driver says."""
+        try:
+            answer = self._timed(
+                "drain", lambda: self._driver.drain(timeout_ps / PS_PER_S), timeout_ps
+            )
+        except BusError:
+            return False
+        if not isinstance(answer, bool):
+            self._bad_value("drain", answer, "True or False")
+        self.contract.drained(answer=answer)
+        return answer
+
+    # guarding
+
+    def _used_ps(self) -> int:
+        """Simulated time in which the processor was not frozen from outside."""
+        return self._board.clock.now_ps - self._board.clock.stalled_ps
+
+    def _timed(self, name: str, call: Callable[[], Any], timeout_ps: int) -> Any:
+        character_ps = self.contract.character_ps
+        start_ps = self._used_ps()
+        value = self._guarded(name, call, 2 * timeout_ps + 20 * character_ps + 100 * _MS)
+        self._check_time(name, self._used_ps() - start_ps, timeout_ps + 2 * character_ps)
+        return value
+
+    def _check_time(self, name: str, used_ps: int, bound_ps: int) -> None:
+        if used_ps > bound_ps:
+            self.contract.breach(
+                "time",
+                f"{name} took {show_duration(used_ps)}, at most {show_duration(bound_ps)} "
+                "was allowed",
+            )
+
+    def _guarded(self, name: str, call: Callable[[], Any], bound_ps: int) -> Any:
+        """Call the driver, end the run if it fails or does not come back."""
+        board = self._board
+        start_ps = board.clock.now_ps
+        board.journal.append((start_ps, self._who, name, 1))
+        board.cpu.guard(
+            start_ps + bound_ps, lambda: _overdue(name, board.clock.now_ps - start_ps)
+        )
+        self._rules.call_begins(name)
+        try:
+            value = call()
+        except RunEnded as ended:
+            self._note_ended(ended)
+            raise RunOver(ended.message) from None
+        except BusError as error:
+            if not self._excused():
+                self._note_raised(name, error)
+                raise RunOver(str(error)) from error
+            raise
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:
+            self._note_raised(name, error)
+            raise RunOver(f"{name} raised {type(error).__name__}") from error
+        finally:
+            board.cpu.guard(0, None)
+            board.journal.append((board.clock.now_ps, self._who, name, 0))
+        self._rules.call_ends(name)
+        return value
+
+    def _note_ended(self, ended: RunEnded) -> None:
+        place = (ended.file, ended.line) if ended.file else self._place
+        self._findings.report(ended.rule, ended.message, place=place)
+        if ended.rule in ("call-overdue", "endless-poll", "asleep-for-ever"):
+            self.contract.breach("time", ended.message)
+
+    def _note_raised(self, name: str, error: BaseException) -> None:
+        rule = "driver-exited" if isinstance(error, SystemExit) else "driver-raised"
+        place = place_of_error(error, self._place[0])
+        text = str(error) or "no message"
+        self._findings.report(
+            rule, f"{name} raised {type(error).__name__}: {text[:200]}",
+            place=place if place[1] else self._place,
+        )  # fmt: skip
+
+    def _bad_value(self, name: str, value: object, allowed: str) -> None:
+        method = getattr(type(self._driver), name, None)
+        code = getattr(method, "__code__", None)
+        place = (code.co_filename, code.co_firstlineno) if code else self._place
+        self._findings.report(
+            "bad-return-value",
+            f"{name} returned {value!r:.60} ({type(value).__name__}); allowed: {allowed}",
+            place=place,
+        )
+        raise RunOver(f"{name} returned a {type(value).__name__}")
+
+    def _watch_silence(self) -> None:
+        """Let a few character times pass after ``close`` and see that nothing stirs."""
+        board, uart = self._board, self.uart
+        before = board.bus.accesses()[self.name]
+        board.cpu.sleep((4 * self.contract.character_ps + _MS) / PS_PER_S)
+        board.journal.settle()
+        stirring = []
+        if uart.peek("IER"):
+            stirring.append(f"IER is {uart.peek('IER'):#04x}")
+        number = board.window(self.name).irq
+        line = board.cpu.interrupts.lines.get(number)
+        if line is not None and line.handlers and not line.shared:
+            stirring.append(f"a handler is still connected to interrupt {number}")
+        if uart.irq.level:
+            stirring.append("its interrupt line is asserted")
+        if board.bus.accesses()[self.name] != before:
+            stirring.append("the driver touched the device afterwards")
+        if stirring:
+            self.contract.breach("quiet", "after close " + ", ".join(stirring))
+
+
+def _overdue(name: str, after_ps: int) -> RunEnded:
+    return RunEnded("call-overdue", f"{name} was still running after {show_duration(after_ps)}")
+
+
+def _place_of_class(driver_class: type) -> Place:
+    code = getattr(getattr(driver_class, "__init__", None), "__code__", None)
+    return (code.co_filename, code.co_firstlineno) if code else ("", 0)

@@ -1,0 +1,290 @@
+"""Run a scenario: build the bench, drive the driver step by step, judge what came of it."""
+
+from __future__ import annotations
+
+from contextlib import redirect_stdout
+from pathlib import Path
+
+from emu.devices.serial_driver import LineErrors
+from emu.devices.uart16550 import Uart16550
+from emu.errors import RunEnded
+from emu.faults.arm import arm
+from emu.kernel.board import Board
+from emu.kernel.journal import DEFAULT_EVENTS
+from emu.kernel.where import Place
+from emu.line.far_end import FarEnd
+from emu.rules.attach import attach_rules
+from emu.rules.finding import Findings
+from emu.scenario.build import build_board
+from emu.scenario.driver_source import DriverBroken, DriverName, load_driver
+from emu.scenario.model import Scenario, Step
+from emu.scenario.outcome import Measures, Outcome, StepNote, in_order
+from emu.scenario.port import DrivenPort, RunOver
+from emu.scenario.printed import Printed
+from emu.scenario.steps import StepPlayer
+
+__all__ = ["Run", "run_scenario"]
+
+
+def run_scenario(
+    scenario: Scenario,
+    driver: type | str = "",
+    *,
+    base: Path | None = None,
+    events: int | None = DEFAULT_EVENTS,
+    places: bool = False,
+) -> Outcome:
+    """Run `scenario` and return what came of it.
+
+    Args:
+        driver: the driver's class or name; the scenario's own when empty. A name counts from
+            `base`, the scenario's from the scenario's folder.
+        events: how many journal entries to keep, None for all.
+        places: note the driver's line with every entry.
+
+    Raises:
+        InputError: the driver's name leads nowhere.
+    """
+    return Run(scenario, driver, base=base, events=events, places=places).outcome()
+
+
+class Run:
+    """One run of one scenario.
+
+    Attributes:
+        board: the board, for whoever reads the journal afterwards.
+        findings: what the rules saw so far.
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        driver: type | str = "",
+        *,
+        base: Path | None = None,
+        events: int | None = DEFAULT_EVENTS,
+        places: bool = False,
+    ) -> None:
+        self.scenario = scenario
+        self.board: Board = build_board(scenario.board, events=events, places=places)
+        self.board.power_on()
+        self.findings = Findings(self.board.clock)
+        self.notes: list[StepNote] = []
+        self.ended = ""
+        self._printed = Printed()
+        self._ports: dict[str, DrivenPort] = {}
+        self._driver = driver or scenario.driver
+        self._base = base if driver and base else Path(scenario.path).parent
+        self._far_end = self._connect()
+        self._armed = arm(
+            scenario.faults,
+            self.board,
+            far_ends={scenario.port: self._far_end} if self._far_end else {},
+            seed=scenario.seed,
+        )
+        self._rules = attach_rules(self.board, self.findings)
+        self.board.cpu.set_limit(scenario.limits.time_ps)
+
+    @property
+    def driver_name(self) -> str:
+        """The driver as named, or the name of its class."""
+        return self._driver if isinstance(self._driver, str) else self._driver.__qualname__
+
+    def outcome(self) -> Outcome:
+        """Play all steps and judge."""
+        try:
+            with redirect_stdout(self._printed):
+                self._play()
+        except RunOver as over:
+            self.ended = str(over)
+        except DriverBroken as broken:
+            self.ended = broken.message
+            self.findings.report(broken.rule, broken.message, place=broken.place)
+        except RunEnded as ended:
+            self.ended = ended.message
+            self.findings.report(ended.rule, ended.message, place=(ended.file, ended.line))
+        return self._judge()
+
+    def end(self, rule: str, message: str, place: Place) -> Outcome:
+        """Judge a run that could not be ended from inside; see `emu.kernel.watchdog`."""
+        self.ended = message
+        self.findings.report(rule, message, place=place)
+        return self._judge()
+
+    # building
+
+    def _uart(self, name: str) -> Uart16550:
+        device = self.board.device(name)
+        assert isinstance(device, Uart16550)
+        return device
+
+    def _connect(self) -> FarEnd | None:
+        """Hang the far end on the line: a model, or another controller by a crossed cable."""
+        scenario = self.scenario
+        uart = self._uart(scenario.port)
+        if scenario.far_end.kind != "port":
+            return FarEnd(
+                scenario.far_end, self.board.clock, uart.signals, scenario.line,
+                seed=scenario.seed,
+            )  # fmt: skip
+        other = self._uart(scenario.far_end.port)
+        for one, two in ((uart, other), (other, uart)):
+            one.wire_input(two.sout)
+            two.signals["rts"].watch(one.signals["cts"].set)
+            two.signals["dtr"].watch(one.signals["dsr"].set)
+            two.signals["dtr"].watch(one.signals["dcd"].set)
+        return None
+
+    def _load(self, named: type | str) -> type:
+        if isinstance(named, type):
+            return named
+        name = DriverName.parse(named, base=self._base)
+        return load_driver(name)
+
+    def _make_port(self, name: str, driver: type, far_end: FarEnd | None) -> DrivenPort:
+        port = DrivenPort(
+            self.board, name, driver, far_end, findings=self.findings,
+            rules=self._rules.port(name), excused=self._bus_error_injected,
+        )  # fmt: skip
+        port.contract.witness = lambda: not self._armed.far_end_spoiled(name)
+        return port
+
+    # playing
+
+    def _play(self) -> None:
+        scenario = self.scenario
+        driver = self._load(self._driver)
+        self._ports[scenario.port] = self._make_port(scenario.port, driver, self._far_end)
+        if scenario.far_end.kind == "port":
+            other = self._load(scenario.far_end.driver) if scenario.far_end.driver else driver
+            self._ports[scenario.far_end.port] = self._make_port(
+                scenario.far_end.port, other, None
+            )
+        self._armed.before_open()
+        player = StepPlayer(scenario, self.board, self._ports, self._far_end, self.notes)
+        player.before_open = lambda: self._armed.start(self.board.clock.now_ps)
+        if self._far_end is not None:
+            player.after_open = self._far_end.begin
+        for step in whole_steps(scenario, tuple(self._ports)):
+            if step.action == "close" and not player.recovered:
+                player.finish(faults_over=self._faults_over())
+            player.play(step)
+
+    def _bus_error_injected(self) -> bool:
+        return any(
+            fault.injected and fault.spec.kind == "bus-error" for fault in self._armed.faults
+        )
+
+    def _injections(self) -> dict[str, int]:
+        """Count what each fault did, by kind and target."""
+        counts: dict[str, int] = {}
+        for fault in self._armed.faults:
+            name = f"{fault.spec.kind} on {fault.spec.target}"
+            counts[name] = counts.get(name, 0) + fault.injected
+        return counts
+
+    def _faults_over(self) -> bool:
+        return len(self.scenario.faults) > 0 and not self._armed.pending
+
+    # judging
+
+    def _judge(self) -> Outcome:
+        scenario, board = self.scenario, self.board
+        board.journal.settle()
+        self._rules.finish()
+        outcome = Outcome(
+            scenario.title, scenario.path, self.driver_name, scenario.seed, ended=self.ended,
+            steps=self.notes, measures=self._measures(), printed=self._printed.text,
+        )  # fmt: skip
+        waived = {name: "; ".join(reasons) for name, reasons in self._armed.waivers().items()}
+        for name, port in self._ports.items():
+            promises = port.contract.judge(port.errors, waived)
+            if name == scenario.port:
+                outcome.promises = promises
+                outcome.errors = _counters(port.errors)
+                outcome.unmet = self._unmet(port)
+            else:
+                outcome.promises = _worse(outcome.promises, promises, name)
+        outcome.findings = in_order(self.findings.all())
+        return outcome
+
+    def _unmet(self, port: DrivenPort) -> list[str]:
+        """Compare the run with what the scenario expects."""
+        expect = self.scenario.expect
+        unmet = []
+        received = bytes(port.contract.received)
+        if expect.received is not None and received != expect.received:
+            unmet.append(f"read returned {_short(received)}, expected {_short(expect.received)}")
+        if expect.far_end_received is not None:
+            heard = bytes(self._far_end.received) if self._far_end else b""
+            if heard != expect.far_end_received:
+                unmet.append(
+                    f"the far end heard {_short(heard)}, "
+                    f"expected {_short(expect.far_end_received)}"
+                )
+        counters = _counters(port.errors)
+        for name, (least, most) in expect.errors.items():
+            count = counters.get(name, 0)
+            if not least <= count <= most:
+                wanted = str(least) if least == most else f"{least} to {most}"
+                unmet.append(f"errors.{name} is {count}, expected {wanted}")
+        return unmet
+
+    def _measures(self) -> Measures:
+        board, cpu = self.board, self.board.cpu
+        contracts = [port.contract for port in self._ports.values()]
+        return Measures(
+            time_ps=board.clock.now_ps,
+            main_ps=cpu.main_ps,
+            polling_ps=cpu.polled_ps,
+            handler_ps=cpu.handler_ps,
+            idle_ps=cpu.idle_ps,
+            stalled_ps=board.clock.stalled_ps,
+            bytes_arrived=sum(one.arrived_count for one in contracts),
+            bytes_returned=sum(len(one.received) for one in contracts),
+            bytes_accepted=sum(len(one.accepted) for one in contracts),
+            bytes_sent=sum(len(one.shifted) for one in contracts),
+            bytes_lost=sum(one.lost for one in contracts),
+            overruns=sum(one.overruns for one in contracts),
+            interrupts=cpu.entries,
+            accesses=sum(sum(one) for one in board.bus.accesses().values()),
+            events=board.clock.events,
+            injections=self._injections(),
+        )
+
+
+def whole_steps(scenario: Scenario, ports: tuple[str, ...]) -> list[Step]:
+    """Return the steps with ``open`` in front and ``close`` at the end of each port where missing.
+
+    A port at the far end of a cable is opened first, so that it is there when the driver speaks.
+    """
+    steps = list(scenario.steps)
+    for name in ports:
+        own = [step for step in steps if (step.by or scenario.port) == name]
+        by = "" if name == scenario.port else name
+        if not own or own[0].action != "open":
+            steps.insert(0, Step("open", by=by))
+        if not own or own[-1].action != "close":
+            steps.append(Step("close", by=by))
+    return steps
+
+
+def _counters(errors: object) -> dict[str, int]:
+    return {name: int(getattr(errors, name, 0) or 0) for name in LineErrors.__slots__}
+
+
+def _worse(ours: list, theirs: list, name: str) -> list:  # type: ignore[type-arg]
+    """Merge the promises of a second port: a broken one counts, with the port's name."""
+    merged = []
+    for one, other in zip(ours, theirs, strict=True):
+        if one.kept and not other.kept:
+            merged.append(type(other)(other.promise, False, f"{name}: {other.detail}"))
+        else:
+            merged.append(one)
+    return merged
+
+
+def _short(data: bytes) -> str:
+    """Return bytes as text of a bearable length."""
+    return f"{data!r}" if len(data) <= 32 else f"{data[:24]!r}... ({len(data)} bytes)"
+

@@ -1,0 +1,246 @@
+"""Play the steps of a scenario on its ports: the traffic that a driver is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from emu.kernel.board import Board
+from emu.kernel.clock import PS_PER_S
+from emu.line.far_end import FarEnd
+from emu.scenario.model import Scenario, Step
+from emu.scenario.outcome import StepNote
+from emu.scenario.port import DrivenPort
+from emu.units import LineSettings, show_duration
+
+__all__ = ["StepPlayer"]
+
+_MS = PS_PER_S // 1000
+_GRACE_PS = 20 * _MS
+_FRUITLESS = 3  # calls in a row without progress after which a step gives up
+_READ_BYTES = 256
+_PING = b"high water 4.07 m\r\n"
+
+
+class StepPlayer:
+    """Play steps.
+
+    Args:
+        scenario: what is asked for.
+        ports: the driven ports by name.
+        far_end: what hangs on the scenario's own port, None for another port.
+        notes: where a line is added for each step.
+
+    Attributes:
+        before_open: called once, just before the first ``open``.
+        after_open: called once, when the first ``open`` of the scenario's own port has returned.
+        recovered: whether the check at the end of the traffic was done.
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        board: Board,
+        ports: Mapping[str, DrivenPort],
+        far_end: FarEnd | None,
+        notes: list[StepNote],
+    ) -> None:
+        self._scenario = scenario
+        self._board = board
+        self._ports = ports
+        self._far_end = far_end
+        self._notes = notes
+        self._players: dict[str, Callable[[DrivenPort, Step], str]] = {
+            "open": self._open,
+            "close": self._close,
+            "send": self._send,
+            "receive": self._receive,
+            "exchange": self._exchange,
+            "echo": self._echo,
+            "drain": self._drain,
+            "wait": self._wait,
+            "work": self._work,
+            "line": self._change_line,
+            "reopen": self._reopen,
+        }
+        self.before_open: Callable[[], None] | None = None
+        self.after_open: Callable[[], None] | None = None
+        self.recovered = False
+
+    def play(self, step: Step) -> None:
+        """Play one step and note how it went."""
+        start_ps = self._board.clock.now_ps
+        note = StepNote(step.action, start_ps, "did not finish", step.row)
+        self._notes.append(note)
+        note.text = self._players[step.action](self._port(step), step)
+
+    def finish(self, *, faults_over: bool) -> None:
+        """Read what is left, and once faults are over see that traffic flows again."""
+        self.recovered = True
+        port = self._ports[self._scenario.port]
+        if not port.is_open:
+            return
+        self._collect(port)
+        for other in self._ports.values():
+            if other is not port and other.is_open:
+                self._collect(other)
+        if faults_over and self._far_end is not None:
+            self._check_recovery(port, self._far_end)
+
+    def _port(self, step: Step) -> DrivenPort:
+        return self._ports[step.by or self._scenario.port]
+
+    def _timeout_ps(self, port: DrivenPort, step: Step, count: int) -> int:
+        """Return the time-out of one call that moves `count` bytes."""
+        if step.timeout_ps is not None:
+            return step.timeout_ps
+        if self._scenario.limits.call_ps is not None:
+            return self._scenario.limits.call_ps
+        return 2 * count * port.contract.character_ps + _GRACE_PS
+
+    # steps
+
+    def _open(self, port: DrivenPort, step: Step) -> str:
+        before, self.before_open = self.before_open, None
+        if before is not None:
+            before()
+        line = step.line or port.line or self._scenario.line
+        port.open(line)
+        if port.name == self._scenario.port and self.after_open is not None:
+            after, self.after_open = self.after_open, None
+            after()
+        return f"{port.name} at {line}"
+
+    def _close(self, port: DrivenPort, step: Step) -> str:
+        port.close()
+        return port.name
+
+    def _send(self, port: DrivenPort, step: Step) -> str:
+        sent = self._write_all(port, step, step.data)
+        return f"{sent} of {len(step.data)} bytes accepted"
+
+    def _write_all(self, port: DrivenPort, step: Step, data: bytes) -> int:
+        """Offer `data` until all is accepted or nothing moves any more."""
+        sent = fruitless = 0
+        while sent < len(data) and fruitless < _FRUITLESS:
+            piece = data[sent : sent + (step.chunk or len(data))]
+            count = port.write(piece, self._timeout_ps(port, step, len(piece)))
+            sent += count
+            fruitless = 0 if count else fruitless + 1
+        return sent
+
+    def _receive(self, port: DrivenPort, step: Step) -> str:
+        wanted = step.count
+        got = fruitless = 0
+        while (wanted is None or got < wanted) and fruitless < _FRUITLESS:
+            size = min(step.chunk or _READ_BYTES, _READ_BYTES if wanted is None else wanted - got)
+            data = port.read(size, self._timeout_ps(port, step, size))
+            got += len(data)
+            more = data or not self._line_is_quiet()
+            fruitless = 0 if more else fruitless + 1
+        return f"{got} bytes" if wanted is None else f"{got} of {wanted} bytes"
+
+    def _exchange(self, port: DrivenPort, step: Step) -> str:
+        """Send and receive by turns, in small pieces, so that both directions are busy."""
+        chunk = step.chunk or 32
+        sent = got = fruitless = 0
+        wanted = step.count or 0
+        while (sent < len(step.data) or got < wanted) and fruitless < _FRUITLESS:
+            moved = 0
+            if sent < len(step.data):
+                piece = step.data[sent : sent + chunk]
+                moved = port.write(piece, self._timeout_ps(port, step, len(piece)))
+                sent += moved
+            if got < wanted:
+                size = min(chunk, wanted - got)
+                limit_ps = 0 if sent < len(step.data) else self._timeout_ps(port, step, size)
+                data = port.read(size, limit_ps)
+                got += len(data)
+                moved += len(data)
+            fruitless = 0 if moved or not self._line_is_quiet() else fruitless + 1
+        return f"{sent} of {len(step.data)} bytes accepted, {got} of {wanted} received"
+
+    def _echo(self, port: DrivenPort, step: Step) -> str:
+        wanted = step.count or 0
+        got = back = fruitless = 0
+        while got < wanted and fruitless < _FRUITLESS:
+            size = min(step.chunk or 16, wanted - got)
+            data = port.read(size, self._timeout_ps(port, step, size))
+            got += len(data)
+            back += self._write_all(port, step, data)
+            fruitless = 0 if data or not self._line_is_quiet() else fruitless + 1
+        return f"{got} of {wanted} bytes received, {back} given back"
+
+    def _drain(self, port: DrivenPort, step: Step) -> str:
+        pending = port.contract.pending_bytes + 80
+        done = port.drain(self._timeout_ps(port, step, pending))
+        return "the line is idle" if done else "the line is still busy"
+
+    def _wait(self, _port: DrivenPort, step: Step) -> str:
+        self._board.cpu.sleep(step.duration_ps / PS_PER_S)
+        return f"away for {show_duration(step.duration_ps)}"
+
+    def _work(self, _port: DrivenPort, step: Step) -> str:
+        self._board.cpu.work(step.cycles)
+        return f"{step.cycles} cycles"
+
+    def _change_line(self, port: DrivenPort, step: Step) -> str:
+        """Drain, close, let the far end follow, open with the new settings."""
+        line = step.line or self._scenario.line
+        self._drain(port, step)
+        self._collect(port)
+        port.close()
+        self._far_end_follows(line)
+        port.open(line)
+        return str(line)
+
+    def _reopen(self, port: DrivenPort, step: Step) -> str:
+        line = step.line or port.line or self._scenario.line
+        self._collect(port)
+        port.close()
+        self._far_end_follows(line)
+        port.open(line)
+        return f"{port.name} at {line}"
+
+    def _far_end_follows(self, line: LineSettings) -> None:
+        if self._far_end is not None and self._scenario.far_end.line is None:
+            self._far_end.speak(line)
+
+    # the end of the traffic
+
+    def _line_is_quiet(self) -> bool:
+        """Whether nothing more is on its way to any driver."""
+        if self._far_end is not None:
+            return self._far_end.quiet
+        return not any(port.uart.busy for port in self._ports.values())
+
+    def _collect(self, port: DrivenPort) -> None:
+        """Read until nothing more comes."""
+        empty = 0
+        while empty < 2:
+            data = port.read(_READ_BYTES, 6 * port.contract.character_ps + _MS)
+            empty = 0 if data else empty + 1
+
+    def _check_recovery(self, port: DrivenPort, far_end: FarEnd) -> None:
+        """See that a message goes through each way now that nothing disturbs the line."""
+        wire_ps = len(_PING) * port.contract.character_ps
+        before = len(far_end.received)
+        sent = self._write_all(port, Step("send"), _PING)
+        port.drain(4 * wire_ps + _GRACE_PS)
+        if sent < len(_PING) or len(far_end.received) < before + len(_PING):
+            heard = len(far_end.received) - before
+            port.contract.breach(
+                "recovery",
+                f"after the faults were over {sent} of {len(_PING)} bytes were accepted and "
+                f"{heard} reached the far end",
+            )
+        self._collect(port)
+        returned = len(port.contract.received)
+        far_end.say(_PING)
+        self._board.cpu.sleep(wire_ps / PS_PER_S)
+        self._collect(port)
+        if len(port.contract.received) < returned + len(_PING):
+            port.contract.breach(
+                "recovery",
+                f"after the faults were over the far end sent {len(_PING)} bytes and "
+                f"{len(port.contract.received) - returned} were returned",
+            )

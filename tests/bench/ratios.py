@@ -1,0 +1,240 @@
+"""Measure how fast the bench is, as ratios within one run, and check that the work was done.
+
+Ratios compare two things measured side by side, so they mean the same on a fast machine and a slow
+one. `python tests/bench/ratios.py [--json]` prints each with its bound and exits 1 if one is
+missed. SimPy is needed for one of them: ``pip install -e '.[bench]'``.
+"""
+
+from __future__ import annotations
+
+import gc
+import json
+import random
+import resource
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from unittest.mock import Mock
+
+import simpy
+
+from emu.devices.uart16550 import Uart16550
+from emu.faults.plan import FaultPlan
+from emu.kernel.board import Board
+from emu.kernel.clock import PS_PER_S, Clock
+from emu.line.plan import FarEndPlan
+from emu.scenario.load import load_scenario
+from emu.scenario.model import Limits, Scenario, Step
+from emu.scenario.runner import Run
+
+ROOT = Path(__file__).resolve().parents[2]
+LSR, SCR = 5 * 4, 7 * 4
+STREAM_BYTES = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One measured figure and what it must reach."""
+
+    name: str
+    value: float
+    bound: float
+    most: bool  # the bound is the most, not the least, that is allowed
+    unit: str = ""
+
+    @property
+    def reached(self) -> bool:
+        """Whether the figure is good enough."""
+        return self.value <= self.bound if self.most else self.value >= self.bound
+
+
+def best_s(work: Callable[[], None], rounds: int = 7) -> float:
+    """Return the shortest time of several runs of `work`, with the collector out of the way."""
+    times = []
+    for _ in range(rounds):
+        gc.collect()
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+class Bare:
+    """An object with a method that does as little as a device could."""
+
+    def __init__(self) -> None:
+        self.value = 0x60
+
+    def read8(self, _offset: int) -> int:
+        """Return the value."""
+        return self.value
+
+
+def board_with(count: int) -> Board:
+    """Return a board with `count` serial controllers, powered on."""
+    board = Board()
+    for number in range(count):
+        board.attach(Uart16550, f"port{number}", 0x4000_0000 + 0x1000 * number, stride=4, irq=number)
+    board.power_on()
+    return board
+
+
+def access_ratios() -> list[Figure]:
+    """Compare a register read with a bare method call, a mock, and itself on a crowded board."""
+    reads = 100_000
+    small, crowd, single = board_with(16), board_with(1000), board_with(1)
+
+    def reading(board: Board) -> Callable[[], None]:
+        """Read two registers by turns, so that no two reads in a row are equal."""
+        io = board.window("port0")
+        io.write8(SCR, 0x5A)
+
+        def work() -> None:
+            for _ in range(reads // 2):
+                io.read8(LSR)
+                io.read8(SCR)
+
+        return work
+
+    bare, mock = Bare(), Mock()
+    mock.read8.return_value = 0x60
+
+    def calling() -> None:
+        for _ in range(reads // 2):
+            bare.read8(LSR)
+            bare.read8(SCR)
+
+    def mocking() -> None:
+        for _ in range(reads // 100):
+            mock.read8(LSR)
+            mock.read8(SCR)
+
+    before = small.bus.accesses()["port0"][0]
+    work = reading(small)
+    access_s = best_s(work) / reads
+    done = small.bus.accesses()["port0"][0] - before
+    assert done == 7 * reads, f"{done} reads counted"
+    assert small.journal.entries[-1][3] == 0x5A, "the reads are on the tape"
+    call_s = best_s(calling) / reads
+    mock_s = best_s(mocking) / (reads // 50)
+    work_crowd, work_single = reading(crowd), reading(single)
+    pairs = [(best_s(work_crowd, 3), best_s(work_single, 3)) for _ in range(5)]
+    growth = min(many for many, _ in pairs) / min(one for _, one in pairs)
+    return [
+        Figure("access_vs_call", access_s / call_s, 6, most=True),
+        Figure("mock_vs_access", mock_s / access_s, 25, most=False),
+        Figure("access_growth", growth, 1.1, most=True),
+        Figure("access_ns", access_s * 1e9, float("inf"), most=True, unit="ns"),
+    ]
+
+
+def event_ratio() -> list[Figure]:
+    """Compare an event of our clock with a timeout of SimPy, each rescheduling itself."""
+    events = 50_000
+
+    def ours() -> None:
+        clock = Clock()
+        left = events
+
+        def again() -> None:
+            nonlocal left
+            left -= 1
+            if left:
+                clock.schedule(clock.now_ps + 1000, again)
+
+        clock.schedule(1000, again)
+        clock.run_until(events * 1000)
+        assert clock.events == events
+        assert left == 0
+
+    def theirs() -> None:
+        environment = simpy.Environment()
+        done = 0
+
+        def process():  # type: ignore[no-untyped-def]  # noqa: ANN202 - SimPy wants a generator
+            nonlocal done
+            for _ in range(events):
+                yield environment.timeout(1)
+                done += 1
+
+        environment.process(process())
+        environment.run()
+        assert done == events
+
+    return [Figure("simpy_vs_event", best_s(theirs) / best_s(ours), 2, most=False)]
+
+
+def stream_ratio() -> list[Figure]:
+    """Receive 1 MiB at 115200 8N1 by interrupts, contract and rules on, and compare the clocks."""
+    quiet = load_scenario(ROOT / "fixtures" / "quiet.yaml")
+    data = random.Random(20).randbytes(STREAM_BYTES)
+    scenario = Scenario(
+        title="1 MiB of tide readings",
+        board=quiet.board,
+        port=quiet.port,
+        line=quiet.line,
+        far_end=FarEndPlan(kind="source", data=data),
+        steps=(Step("open"), Step("receive", count=STREAM_BYTES), Step("close")),
+        faults=FaultPlan(),
+        limits=Limits(time_ps=200 * PS_PER_S),
+        path=quiet.path,
+    )
+    run = Run(scenario, str(ROOT / "drivers_example" / "interrupt_driven.py") + ":InterruptDriver")
+    start = time.perf_counter()
+    outcome = run.outcome()
+    wall_s = time.perf_counter() - start
+    assert outcome.clean, outcome.as_json()
+    assert outcome.measures.bytes_returned == STREAM_BYTES
+    assert len(run.board.journal.entries) <= 4096
+    memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return [
+        Figure("stream_speedup", outcome.measures.time_ps / PS_PER_S / wall_s, 20, most=False),
+        Figure("stream_memory_mb", memory_mb, 200, most=True, unit="MB"),
+    ]
+
+
+def whole_process_s(*words: str, rounds: int = 7) -> float:
+    """Return the median time of a Python process, checking that it succeeds."""
+    times = []
+    for _ in range(rounds):
+        start = time.perf_counter()
+        subprocess.run(  # noqa: S603 - our own interpreter and words
+            [sys.executable, *words], check=True, capture_output=True, cwd=ROOT
+        )
+        times.append(time.perf_counter() - start)
+    return statistics.median(times)
+
+
+def start_up() -> list[Figure]:
+    """Measure whole processes against a bare start of Python."""
+    bare_s = whole_process_s("-c", "pass")
+    import_s = whole_process_s("-c", "import emu")
+    help_s = whole_process_s("-m", "emu.cli.main", "--help")
+    run_s = whole_process_s("-m", "emu.cli.main", "run", "fixtures/quiet.yaml", rounds=3)
+    return [
+        Figure("run_quiet_s", run_s, 1, most=True, unit="s"),
+        Figure("import_ms", (import_s - bare_s) * 1000, 60, most=True, unit="ms"),
+        Figure("help_ms", (help_s - bare_s) * 1000, 120, most=True, unit="ms"),
+    ]
+
+
+def main() -> int:
+    """Measure everything, print it, and say whether every bound was reached."""
+    figures = [*access_ratios(), *event_ratio(), *stream_ratio(), *start_up()]
+    if "--json" in sys.argv:
+        print(json.dumps({one.name: one.value for one in figures}, indent=2))
+    else:
+        for one in figures:
+            sign = "at most" if one.most else "at least"
+            bound = "" if one.bound == float("inf") else f"{sign} {one.bound:g}"
+            word = "" if one.reached else "  MISSED"
+            print(f"{one.name:<18} {one.value:>10.2f} {one.unit:<3} {bound}{word}")
+    return 0 if all(one.reached for one in figures) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
