@@ -60,6 +60,9 @@ class SerialMonitor(Protocol):
     def arrived(self, data: int, flags: int) -> None:
         """Note that a character entered the buffer, with the error flags it carries."""
 
+    def arrived_row(self, data: bytes) -> None:
+        """Note that several characters without errors entered the buffer, one after the other."""
+
     def overran(self, data: int) -> None:
         """Note that `data` was lost for want of room; called just before the overrun flag rises."""
 
@@ -83,6 +86,7 @@ class _Nobody:
     """Watch nothing."""
 
     def arrived(self, data: int, flags: int) -> None: ...
+    def arrived_row(self, data: bytes) -> None: ...
     def overran(self, data: int) -> None: ...
     def discarded(self, characters: list[int]) -> None: ...
     def loaded(self, data: int) -> None: ...
@@ -122,6 +126,8 @@ class Uart16550(Device):
         self.looped = False
         self.transmitter = Transmitter(clock, self.sout)
         self.receiver = Receiver(clock, self.receive)
+        self.receiver.deliver_rows(self._row_room, self._receive_row)
+        self.receiver.on_lapse = self._watch_for_timeout
         self.receiver.listen(self.sin)
         self._registers_by_hand()
         self._rx: deque[int] = deque()
@@ -142,6 +148,7 @@ class Uart16550(Device):
         registers = self.registers
         self._ier, self._lcr, self._mcr = (registers[one] for one in ("IER", "LCR", "MCR"))
         self._msr, self._fcr = registers["MSR"], registers["FCR"]
+        self._irq, self._irq_level = self.signals["irq"], 0
         self._dll, self._dlm = registers["DLL"], registers["DLM"]
 
     def _clear_state(self) -> None:
@@ -150,6 +157,7 @@ class Uart16550(Device):
         self._fifo_on = False
         self._fifo64 = False
         self._depth = 16
+        self._room = 0  # characters the FIFO has room for, 0 while it is off
         self._trigger = 1
         self._hidden_errors = 0
         self._timed_out = False
@@ -282,27 +290,52 @@ class Uart16550(Device):
         """
         rx = self._rx
         level = len(rx)
-        if self._fifo_on:
-            if level >= self._depth:
-                self.monitor.overran(data)
-                self._lsr |= OE
+        if flags or level >= self._room:
+            self._receive_awkward(data, flags, level)
+            return
+        rx.append(data)
+        self._touched_ps = self.clock.now_ps
+        if not level:
+            self._lsr |= DR
+        if not self._rx_timer_set and not self.receiver.more:
+            self._watch_for_timeout()
+        self.monitor.arrived(data, 0)
+        if level + 1 == self._trigger:
+            self._update_irq()
+
+    def _receive_awkward(self, data: int, flags: int, level: int) -> None:
+        """Take a character that has an error, or finds no FIFO or no room in it."""
+        if level and level >= self._room:
+            self.monitor.overran(data if self._fifo_on else self._rx.pop() & 0xFF)
+            self._lsr |= OE
+            if self._fifo_on:
                 self._update_irq()
                 return
-        elif level:
-            self.monitor.overran(rx.pop() & 0xFF)
-            self._lsr |= OE
             level = 0
-        rx.append(data | flags << 8)
+        self._rx.append(data | flags << 8)
         self._touched_ps = self.clock.now_ps
         if flags:
             self._note_flags(flags, level)
-        if not level:
-            self._lsr |= DR
-        if not self._rx_timer_set and self._fifo_on:
-            self._watch_for_timeout()
+        self._lsr |= DR
+        self._watch_for_timeout()
         self.monitor.arrived(data, flags)
-        if level + 1 == self._trigger or flags:
-            self._update_irq()
+        self._update_irq()
+
+    def _row_room(self) -> int:
+        """Tell how many characters may come before a trigger, an overrun or an interrupt."""
+        level = len(self._rx)
+        if not self._fifo_on:
+            return 0
+        return (self._trigger - 1 if level < self._trigger else self._depth) - level
+
+    def _receive_row(self, data: bytes) -> None:
+        """Take several characters of which nobody could have noticed one alone."""
+        self._rx.extend(data)
+        self._touched_ps = self.clock.now_ps
+        self._lsr |= DR
+        if not self.receiver.more:
+            self._watch_for_timeout()
+        self.monitor.arrived_row(data)
 
     def overrun(self, data: int) -> None:
         """Lose `data` and raise OE whatever room there is: a fault."""
@@ -367,8 +400,8 @@ class Uart16550(Device):
         """Raise the character time-out once nothing came or went for four character times."""
         if self.clock.now_ps != self._rx_check_ps:
             return  # another baud rate brought the moment forward
-        if not self._rx or not self._fifo_on:
-            self._rx_timer_set = False
+        if not self._rx or not self._fifo_on or self.receiver.more:
+            self._rx_timer_set = False  # the next character, if there is one, looks again
             return
         due_ps = self._touched_ps + self._timeout_ps
         now_ps = self.clock.now_ps
@@ -509,7 +542,10 @@ class Uart16550(Device):
 
     def _update_irq(self) -> None:
         """Drive the interrupt line from the sources that are enabled."""
-        self.signals["irq"].set(int(self._source() != _IIR_NONE and not self.halted))
+        level = int(self._source() != _IIR_NONE and not self.halted)
+        if level != self._irq_level:
+            self._irq_level = level
+            self._irq.set(level)
 
     # FIFO control
 
@@ -528,7 +564,7 @@ class Uart16550(Device):
         if on:
             self._size_fifo(data)
         else:
-            self._fifo64, self._depth, self._trigger = False, 16, 1
+            self._fifo64, self._depth, self._room, self._trigger = False, 16, 0, 1
         if changed or (on and data & 2):
             self._clear_rx()
         if changed or (on and data & 4):
@@ -541,6 +577,7 @@ class Uart16550(Device):
         if self._fifo_bytes == 64 and self._lcr.value & 0x80:
             self._fifo64 = bool(data & 0x20)
             self._depth = 64 if self._fifo64 else 16
+        self._room = self._depth
         self._trigger = _TRIGGERS[self._depth][data >> 6]
 
     def _clear_rx(self) -> None:
@@ -557,6 +594,9 @@ class Uart16550(Device):
             self._tx.clear()
         self._empty_timer.stop()
         self._had_two = False
+        if self._busy and not self.transmitter.shifting:
+            self._busy = False
+            self._shift_serial += 1  # nothing had reached the shift register
         if not self._lsr & THRE:
             self._thre_pending = True
         self._lsr |= THRE if self._busy else THRE | TEMT

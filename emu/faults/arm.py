@@ -60,12 +60,16 @@ class Armed:
     @property
     def pending(self) -> bool:
         """Whether some fault acts or can still act."""
-        return any(fault.pending for fault in self.faults)
+        return any(fault.pending(self._clock.now_ps) for fault in self.faults)
 
-    @property
-    def acting(self) -> bool:
-        """Whether some fault acts now, or would at its next occasion."""
-        return any(fault.acting for fault in self.faults)
+    def acting(self, at_ps: int | None = None) -> bool:
+        """Say whether some fault acts at `at_ps`, now when None, or would at an occasion then.
+
+        Args:
+            at_ps: the present or later; what has passed is told by `last_active_ps`.
+        """
+        now_ps = self._clock.now_ps if at_ps is None else at_ps
+        return any(fault.acting(now_ps) for fault in self.faults)
 
     @property
     def last_active_ps(self) -> int:

@@ -158,20 +158,16 @@ class Attached:
         """Whether its last occasion has passed."""
         return self.occasions >= self._last
 
-    @property
-    def pending(self) -> bool:
-        """Whether it acts or can still act, now or later."""
-        now_ps = self.clock.now_ps
+    def pending(self, now_ps: int) -> bool:
+        """Say whether it acts at `now_ps` or can still act later."""
         if now_ps < self.busy_until_ps:
             return True
         return not self._over and now_ps < self._until_ps and not self.exhausted
 
-    @property
-    def acting(self) -> bool:
-        """Whether it acts, or would at the next occasion."""
-        return self.pending and (
-            self.clock.now_ps >= self._from_ps or self.clock.now_ps < self.busy_until_ps
-        )
+    def acting(self, now_ps: int) -> bool:
+        """Say whether it acts at `now_ps`, or would at an occasion then."""
+        begun = now_ps >= self._from_ps or now_ps < self.busy_until_ps
+        return begun and self.pending(now_ps)
 
     @property
     def last_active_ps(self) -> int:

@@ -19,7 +19,8 @@ from emu.units import parse_duration
 if TYPE_CHECKING:
     from emu.faults.attached import Attached
 
-__all__ = ["DURATION", "EVERY", "OCCASIONS", "Complaint", "FaultKind", "parse_path", "parse_whole"]
+__all__ = ["DURATION", "EVERY", "OCCASIONS", "Complaint", "FaultKind", "needs_registers",
+           "parse_path", "parse_whole"]  # fmt: skip
 
 OCCASIONS = {
     "access": "an access by software to what the fault is on",
@@ -88,6 +89,12 @@ def parse_whole(value: object) -> int:
             allowed="0 or more, decimal or 0x for hexadecimal",
         )
     return number
+
+
+def needs_registers(target: Target, _settings: Mapping[str, Any]) -> Iterator[Complaint]:
+    """Yield a complaint about a device that is plain memory."""
+    if not target.owner.REGISTERS:
+        yield Complaint(f"{target.path} has no registers", "a device with registers")
 
 
 def parse_path(value: object) -> str:

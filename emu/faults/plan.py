@@ -19,12 +19,13 @@ class When:
     """Say when a fault acts; all that is given must hold.
 
     Args:
-        from_ps, until_ps: window of simulated time after the driver was first opened; a fault
-            with ``before_open`` effect ignores it. None for no end.
-        first, count: from the `first` occasion on (1 is the first; an occasion is an access of
-            the register, a character, a delivery: what the kind says), for `count` occasions,
-            None for all.
-        probability: chance on each occasion, from the run's seed.
+        from_ps, until_ps: window of simulated time after the driver was first opened; the end is
+            not part of it, None for no end. A fault that acts before the driver is opened
+            ignores it.
+        first, count: from the `first` occasion in the window on (1 is the first; an occasion is
+            an access of the register, a character, a delivery: what the kind says), for `count`
+            occasions, None for all.
+        probability: chance on each of these occasions, from the run's seed.
     """
 
     from_ps: int = 0

@@ -174,6 +174,7 @@ class Board:
             size=size,
         )
         self.devices[name] = device
+        self._note_banks(device)
         if irq is not None:
             self._wires.setdefault(irq, []).append(device.irq)
         return window
@@ -215,6 +216,20 @@ class Board:
         """Return the window of the device called `name`; raises as `device` does."""
         self.device(name)
         return self.bus.windows[name]
+
+    def _note_banks(self, device: Device) -> None:
+        """Note bank switches, since they say which register a later access meant."""
+        if all(one.bank is None for one in device.REGISTERS):
+            return
+        who = self.journal.source("bank", device.name)
+        shown = device.bank
+
+        def note(bank: int) -> None:
+            nonlocal shown
+            self.journal.append((self.clock.now_ps, who, shown, bank))
+            shown = bank
+
+        device.bank_listeners.append(note)
 
     def _add_line(self, number: int, rules: LineRules) -> InterruptLine:
         wires = self._wires.get(number, [])

@@ -247,7 +247,7 @@ class Bus:
             address=region.base + offset,
             direction=direction,
             width_bits=width,
-        )
+        ) from None
 
     def _default_widths(self, device: Device) -> tuple[int, ...]:
         if device.memory is not None:

@@ -22,6 +22,8 @@ NEVER_PS = 1 << 62  # 53 days of simulated time, and still a fast integer
 
 Action = Callable[[], None]
 
+_NOT_RUNNING = -1
+
 
 def tick_ps(start_ps: int, tick: int, hz: int) -> int:
     """Return when tick number `tick` of a clock of `hz` that started at `start_ps` comes, in ps."""
@@ -58,8 +60,8 @@ class Clock:
     1000
     """
 
-    __slots__ = ("_alarm_ps", "_queue", "_serial", "_target_ps", "due_ps", "events", "now_ps",
-                 "stalled_ps")  # fmt: skip
+    __slots__ = ("_alarm_ps", "_held_ps", "_lines", "_queue", "_serial", "_target_ps", "due_ps",
+                 "events", "now_ps", "stalled_ps")  # fmt: skip
 
     def __init__(self) -> None:
         self.now_ps = 0
@@ -69,7 +71,9 @@ class Clock:
         self._alarm_ps = NEVER_PS
         self._queue: list[tuple[int, int, Action]] = []
         self._serial = 0
-        self._target_ps = 0
+        self._target_ps = _NOT_RUNNING
+        self._held_ps = 0
+        self._lines: Wanted | None = None
 
     def schedule(self, at_ps: int, action: Action) -> None:
         """Run `action` at `at_ps`, which must not lie in the past.
@@ -113,6 +117,7 @@ class Clock:
             self.events += 1
             action()
         self.now_ps = now_ps = self._target_ps
+        self._target_ps = _NOT_RUNNING
         alarm_ps = self._alarm_ps
         head_ps = queue[0][0] if queue else NEVER_PS
         self.due_ps = head_ps if head_ps < alarm_ps else alarm_ps
@@ -124,21 +129,59 @@ class Clock:
         Returns the time reached. Unless `wait`, the time stays once nothing is left to run.
         """
         queue = self._queue
+        self._target_ps = target_ps
+        self._lines = lines
         while lines.best is None and queue and queue[0][0] <= target_ps:
             self.now_ps, _, action = heappop(queue)
-            self._target_ps = now_ps = self.now_ps
             self.events += 1
             action()
-            if self._target_ps != now_ps:
-                return self.run_until(self._target_ps)
+            if self._held_ps:
+                break
+        self._lines = None
+        self._target_ps = _NOT_RUNNING
+        if self._held_ps:
+            held_ps, self._held_ps = self._held_ps, 0
+            return self.run_until(held_ps)
         if lines.best is None and (wait or queue):
             self.now_ps = target_ps
         self._refresh()
         return self.now_ps
 
+    @property
+    def horizon_ps(self) -> int:
+        """How far the action that runs now could `step_to`; now if somebody wants the processor."""
+        queue, target_ps, lines = self._queue, self._target_ps, self._lines
+        if lines is not None and lines.best is not None:
+            return self.now_ps
+        return queue[0][0] - 1 if queue and queue[0][0] <= target_ps else target_ps
+
+    def step_to(self, at_ps: int, events: int = 1) -> bool:
+        """Let an action that runs now go on at `at_ps` as if it had scheduled itself for then.
+
+        Args:
+            events: how many actions that stands for.
+
+        Returns:
+            Whether that is so: nothing else is due first, and the present run gets that far. If
+            not, nothing has changed, and the action must schedule itself.
+        """
+        queue = self._queue
+        if at_ps > self._target_ps or (queue and queue[0][0] <= at_ps) or self._held_ps:
+            return False
+        lines = self._lines
+        if lines is not None and lines.best is not None:
+            return False
+        self.now_ps = at_ps
+        self.events += events
+        return True
+
     def hold(self, until_ps: int) -> None:
         """Freeze the processor until `until_ps` while hardware goes on; call from an action."""
-        if until_ps > self._target_ps:
+        if self._lines is not None:
+            if until_ps > self.now_ps:
+                self.stalled_ps += until_ps - self.now_ps
+                self._held_ps = until_ps
+        elif until_ps > self._target_ps:
             self.stalled_ps += until_ps - max(self._target_ps, self.now_ps)
             self._target_ps = until_ps
 

@@ -162,7 +162,7 @@ class Cpu:
         self._note(CONNECT, irq)
         for observer in self.on_connect:
             observer(line, True)
-        self.interrupts.refresh()
+        self.interrupts.update(line)
         self._attend_now()
 
     def disconnect(self, irq: int, handler: Handler | None = None) -> None:
@@ -180,7 +180,7 @@ class Cpu:
         self._note(DISCONNECT, irq)
         for observer in self.on_connect:
             observer(line, False)
-        self.interrupts.refresh()
+        self.interrupts.update(line)
 
     def interrupts_masked(self) -> _Masked:
         """Return a context manager inside which no handler runs; blocks may nest."""
@@ -455,7 +455,7 @@ class Cpu:
                     - (self.idle_ps - idle_ps)
                 )  # fmt: skip
             self._note(EXIT, line.number)
-        self.interrupts.refresh()
+        self.interrupts.choose()
         return pending
 
     def _end_storm(self, line: InterruptLine, entries: int) -> None:
@@ -500,8 +500,12 @@ class Cpu:
     def _look_for_endless_poll(self) -> None:
         """End the run if the same reads go on and on, and nothing is scheduled."""
         clock = self._clock
+        if clock.next_event_ps != NEVER_PS:
+            self._seen = ()
+            self._seen_ps = clock.now_ps
+            return
         seen = (*self._settled(), self._times, self.entries, clock.events, self.idle_ps)
-        if seen != self._seen or clock.next_event_ps != NEVER_PS:
+        if seen != self._seen:
             self._seen = seen
             self._seen_ps = clock.now_ps
         elif clock.now_ps - self._seen_ps >= self._patience_ps:

@@ -236,13 +236,19 @@ class Device:
         """
         cycle_ps = PS_PER_S // self.clock_hz if self.clock_hz else 1
         clock = self.clock
-        masks = [one.mask for one in live.declaration.fields if one.singlepulse]
-        timers = [(mask, Timer(clock, partial(live.end_pulse, mask))) for mask in masks]
+        timers = [
+            (one, Timer(clock, partial(live.end_pulse, one.mask)))
+            for one in live.declaration.fields
+            if one.singlepulse
+        ]
 
         def write_pulsing(data: int) -> None:
+            started = [
+                pulse for pulse in timers if data & pulse[0].mask and live.accepts(pulse[0])
+            ]
             write(data)
-            for mask, timer in timers:
-                if data & live.value & mask:
+            for one, timer in started:
+                if live.value & one.mask:
                     timer.start(clock.now_ps + cycle_ps)
 
         return write_pulsing

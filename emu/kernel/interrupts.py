@@ -44,7 +44,7 @@ class InterruptLine:
         self,
         number: int,
         name: str,
-        changed: Callable[[], None],
+        changed: Callable[[InterruptLine], None],
         *,
         edge: bool,
         priority: int,
@@ -75,7 +75,7 @@ class InterruptLine:
         if level and not self.asserted and self.edge:
             self.latched = True
         self.asserted = level
-        self._changed()
+        self._changed(self)
 
     def wire(self, level: int) -> None:
         """Hand a change of the wire to whoever stands in front of the line."""
@@ -84,7 +84,7 @@ class InterruptLine:
     def latch(self) -> None:
         """Ask for one delivery whatever the wire does: a software or spurious interrupt."""
         self.latched = True
-        self._changed()
+        self._changed(self)
 
 
 class Interrupts:
@@ -98,6 +98,7 @@ class Interrupts:
         self._clock = clock
         self._tell = changed
         self.lines: dict[int, InterruptLine] = {}
+        self._asking: dict[int, InterruptLine] = {}
         self.best: InterruptLine | None = None
 
     def add(
@@ -128,7 +129,7 @@ class Interrupts:
                 fix="declare the line shared, or give each device a number of its own",
             )
         line = InterruptLine(
-            number, name or (wires[0].name if wires else f"irq{number}"), self.refresh,
+            number, name or (wires[0].name if wires else f"irq{number}"), self.update,
             edge=edge, priority=priority, shared=shared, moderation_ps=moderation_ps,
         )  # fmt: skip
         line.asserted = int(any(wire.level for wire in wires))
@@ -151,18 +152,26 @@ class Interrupts:
             )
         return self.lines[number]
 
-    def refresh(self) -> None:
-        """Find the best line again; call after anything that changes a line."""
+    def update(self, line: InterruptLine) -> None:
+        """Take note of `line`; call after anything that changes it."""
+        if (line.latched or (line.asserted and not line.edge)) and line.handlers:
+            self._asking[line.number] = line
+        else:
+            self._asking.pop(line.number, None)
+        self.choose()
+
+    def choose(self) -> None:
+        """Find the best line again among those that ask; of equal priority the lowest number."""
         best: InterruptLine | None = None
-        now_ps = self._clock.now_ps
-        for line in self.lines.values():
-            if (
-                (line.latched or (line.asserted and not line.edge))
-                and line.handlers
-                and line.not_before_ps <= now_ps
-                and (best is None or line.priority > best.priority)
-            ):
-                best = line
+        if self._asking:
+            now_ps = self._clock.now_ps
+            for line in self._asking.values():
+                if line.not_before_ps <= now_ps and (
+                    best is None
+                    or line.priority > best.priority
+                    or (line.priority == best.priority and line.number < best.number)
+                ):
+                    best = line
         self.best = best
         if best is not None:
             self._tell()
@@ -173,8 +182,8 @@ class Interrupts:
         line.deliveries += 1
         if line.moderation_ps:
             line.not_before_ps = self._clock.now_ps + line.moderation_ps
-            self._clock.schedule(line.not_before_ps, self.refresh)
-        self.refresh()
+            self._clock.schedule(line.not_before_ps, self.choose)
+        self.update(line)
 
 
 def _or_of(wires: list[Signal], line: InterruptLine) -> Callable[[int], None]:

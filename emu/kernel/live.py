@@ -98,14 +98,15 @@ class LiveRegister:
         """
         enable = self.enable
         for one in self.declaration.fields:
-            if one.mask & enable and self._may_write(one):
+            if one.mask & enable and self.accepts(one):
                 self._write_field(one, data, enable)
 
     def end_pulse(self, mask: int = -1) -> None:
         """Let ``singlepulse`` fields in `mask` fall back to 0: their one cycle is over."""
         self.value &= ~(self.declaration.mask_of(lambda one: one.singlepulse) & mask)
 
-    def _may_write(self, one: Field) -> bool:
+    def accepts(self, one: Field) -> bool:
+        """Say whether a write by software would now reach the field."""
         if not one.writable or self.declaration.only == "r":
             return False
         if one.sw in ("rw1", "w1") and self._written & one.mask:

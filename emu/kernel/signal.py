@@ -98,7 +98,10 @@ class Signal:
         if toggles and start_ps + toggles[-1] > now_ps:
             self._cut(now_ps)
         if level != self._final:
-            self._append(now_ps, _STEP)
+            if self._sampler is None and len(self.pieces) == 1:
+                self.pieces[0] = (now_ps, (), level)  # nobody looks back
+            else:
+                self._append(now_ps, _STEP)
             self._final = level
             if self._watchers and level != self._told:
                 self._tell(level)

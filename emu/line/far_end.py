@@ -168,7 +168,8 @@ class FarEnd:
         if self.plan.gap_ps:
             end_ps += self.plan.gap_ps
             self._origin_ps, self._half_bits = end_ps, 0
-        self.clock.schedule(end_ps, self._pump)
+        # Several frames ahead, go on while the last is under way, so that the wire is never bare.
+        self.clock.schedule(end_ps if self._ahead == 1 else starts_ps[-1], self._pump)
 
     def _rest(self) -> None:
         self._speaking = False

@@ -125,6 +125,11 @@ class Shapes:
             shape = self._table[byte] = self._build(byte)
         return shape
 
+    def row(self, data: bytes) -> list[Toggles]:
+        """Return the toggle times of a frame for each byte of `data`."""
+        table = self._table
+        return [table[byte] or self.of(byte) for byte in data]
+
     def _build(self, byte: int) -> Toggles:
         frame = self.frame
         data = byte & ((1 << frame.data_bits) - 1)

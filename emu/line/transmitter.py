@@ -40,6 +40,11 @@ class Transmitter:
         return self._shapes.frame_ps
 
     @property
+    def shifting(self) -> bool:
+        """Whether a frame is under way, unseen behind a break or not."""
+        return self._clock.now_ps < self._end_ps
+
+    @property
     def shapes(self) -> Shapes:
         """The waveforms in use."""
         return self._shapes
@@ -62,9 +67,7 @@ class Transmitter:
     def send_row(self, data: bytes, starts_ps: list[int]) -> None:
         """Play one frame at each of `starts_ps`, which must leave room for whole frames."""
         shapes = self._shapes
-        row = [
-            (start_ps, shapes.of(byte)) for byte, start_ps in zip(data, starts_ps, strict=True)
-        ]
+        row = list(zip(starts_ps, shapes.row(data), strict=True))
         self._start_ps, self._shape = row[-1]
         self._end_ps = self._start_ps + shapes.frame_ps
         if not self.breaking:

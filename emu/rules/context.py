@@ -52,12 +52,13 @@ class Activation:
         disturbed: a bus error, all ones, or a value that was not what the driver wrote came back.
         acted: it did something that can take a cause of an interrupt away.
         told: it was shown that a cause is pending.
+        flags: kinds of line error that it was shown, for `emu.rules.lost_errors`.
         held: suspicions.
     """
 
     __slots__ = (
-        "acted", "configured", "depth", "disturbed", "flushed", "held", "name", "port", "serial",
-        "setting_up", "told",
+        "acted", "configured", "depth", "disturbed", "flags", "flushed", "held", "name", "port",
+        "serial", "setting_up", "told",
     )  # fmt: skip
 
     def __init__(self, name: str, port: str, serial: int, depth: int, *, setting_up: bool) -> None:
@@ -71,6 +72,7 @@ class Activation:
         self.disturbed = False
         self.acted = False
         self.told = False
+        self.flags = 0
         self.held: list[Held] = []
 
     @property
@@ -139,6 +141,10 @@ class Context:
                 return ended
         return None
 
+    def finish(self) -> None:
+        """Drop whatever never ended."""
+        del self._stack[1:]
+
     def hold(
         self, rule: str, message: str, *, register: str = "", excused: Excuse = lambda: False
     ) -> None:
@@ -173,6 +179,4 @@ class Context:
     def _judge(self, ended: Activation) -> None:
         for one in ended.held:
             if not one.excused():
-                self.findings.report(
-                    one.rule, one.message, register=one.register, place=one.place
-                )
+                self.findings.report(one.rule, one.message, register=one.register, place=one.place)

@@ -120,6 +120,14 @@ class SerialContract:
         else:
             self._stream.arrive(data)
 
+    def arrived_row(self, data: bytes) -> None:
+        """Take several characters without errors into the books."""
+        if self._opening or not self._open or self._uart.looped:
+            for byte in data:
+                self.arrived(byte, 0)
+        else:
+            self._stream.arrive_row(data)
+
     def overran(self, data: int) -> None:
         """Count a lost character, and a raised flag if it was down."""
         if not self._open or self._uart.looped:

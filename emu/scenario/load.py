@@ -209,7 +209,9 @@ def _read_scenario(node: Node, notes: Notes) -> Scenario:
         far_end=make_far_end(values["far_end"], notes) if "far_end" in values else FarEndPlan(),
         steps=tuple(step for step, _ in steps),
         driver=values.get("driver", ""),
-        faults=make_faults(values["faults"]) if "faults" in values else FaultPlan(),
+        faults=make_faults(values["faults"], values.get("board"))
+        if "faults" in values
+        else FaultPlan(),
         expect=_expectation(values.get("expect")),
         limits=_limits(values.get("limits")),
         seed=notes.seed,

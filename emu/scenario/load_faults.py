@@ -6,10 +6,11 @@ kind declares. What a kind does is left to `emu.faults`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from emu.faults.check import FaultFlaw, check
 from emu.faults.kinds import FAULT_KINDS
 from emu.faults.plan import FaultPlan, FaultSpec, When
 from emu.scenario.load_board import Setting
+from emu.scenario.model import BoardModel
 from emu.scenario.quantities import DURATION, PROBABILITY
 from emu.scenario.shape import Items, Key, Table, Tagged, Text, Values, Whole, finder, tag_key
 from emu.scenario.source import Node, Notes, compose, neighbour, read_text
@@ -26,23 +27,22 @@ _WHEN = (
 _WHEN_NAMES = {one.name for one in _WHEN}
 
 
-def _kinds() -> Iterable[str]:
-    return FAULT_KINDS
-
-
 def _table(kind: str) -> Table:
     """Return the keys of a kind of fault."""
-    own = tuple(Key(one.name, Setting(one), one.meaning) for one in FAULT_KINDS[kind].parameters)
+    own = tuple(
+        Key(one.name, Setting(one), one.meaning, required=one.default is None)
+        for one in FAULT_KINDS[kind].parameters
+    )
     target = Key("target", Text(), "what it acts on, such as telemetry.LSR.THRE", required=True)
     meaning = tag_key("kind", kind, FAULT_KINDS[kind].meaning)
     return Table(f"a fault {kind}", (meaning, target, *own, *_WHEN))
 
 
 def _find(kind: str) -> Table:
-    return finder("kind of fault", {one: _table(one) for one in _kinds()})(kind)
+    return finder("kind of fault", {one: _table(one) for one in FAULT_KINDS})(kind)
 
 
-FAULT = Tagged("kind", "a fault", _kinds, _find)
+FAULT = Tagged("kind", "a fault", lambda: FAULT_KINDS, _find)
 FAULT_LIST = Items(FAULT)
 """The faults of a plan."""
 
@@ -71,15 +71,32 @@ class FaultsShape:
 FAULTS = FaultsShape()
 
 
-def make_faults(found: list[tuple[Values, Notes]]) -> FaultPlan:
-    """Return the plan that was read, having noted what contradicts itself in it."""
-    return FaultPlan.of(_fault(values, notes) for values, notes in found)
+def make_faults(found: list[tuple[Values, Notes]], board: BoardModel | None) -> FaultPlan:
+    """Return the plan that was read, having noted what cannot be done on the board."""
+    plan = FaultPlan.of(_fault(values, notes) for values, notes in found)
+    if board is not None:
+        places = {id(spec): place for spec, place in zip(plan, found, strict=True)}
+        for flaw in check(plan, board):
+            values, notes = places[id(flaw.fault)]
+            _note(flaw, values, notes)
+    return plan
+
+
+def _note(flaw: FaultFlaw, values: Values, notes: Notes) -> None:
+    """Note what is wrong with a fault, unless the key that it is about was refused already."""
+    word = flaw.what.split("=")[0].split()[0]
+    if flaw.what.endswith("is missing") and word not in values:
+        return
+    key = word if word in values else "target"
+    if key in values:
+        notes.refuse(values.place(key), flaw.what, allowed=flaw.allowed, fix=flaw.fix)
 
 
 def _fault(values: Values, notes: Notes) -> FaultSpec:
     until_ps = values.get("until")
     if until_ps is not None and until_ps <= values.get("from", 0):
         notes.refuse(values.place("until"), "the fault ends before it begins")
+        until_ps = None
     named = {"kind", "target"} | _WHEN_NAMES
     return FaultSpec(
         kind=values["kind"],

@@ -131,7 +131,9 @@ class StepShape:
             return Step(node.value, row=node.line), {"step": node}
         if node.value in ACTIONS:
             raise notes.refuse(
-                node, f"{node.value!r} alone does not say what", fix=f"write {node.value}: and a value"
+                node,
+                f"{node.value!r} alone does not say what",
+                fix=f"write {node.value}: and a value",
             )
         hint = nearest(node.value, ACTIONS)
         raise notes.refuse(

@@ -22,6 +22,8 @@ from emu.units import format_frequency, format_size
 __all__ = ["BoardMap", "board_map", "markdown_map", "text_map"]
 
 _WIDTH = 100
+_INDENT = "      "  # of the fields below a register
+_LEAST_LAST = 20  # columns; with less room the last cell goes to a line of its own
 _TIED = "\xa0"  # a space at which no line is broken
 
 
@@ -199,7 +201,7 @@ def _device_lines(device: DeviceMap) -> Iterator[str]:
     for register in device["registers"]:
         yield ""
         yield _register_line(register)
-        yield from _aligned([_field_row(one) for one in register["fields"]], "      ")
+        yield from _aligned([_field_row(one) for one in register["fields"]], _INDENT)
 
 
 def _register_line(one: RegisterMap) -> str:
@@ -228,12 +230,16 @@ def _aligned(rows: list[Row], indent: str = "") -> Iterator[str]:
     """Yield rows with their columns under each other, the last one broken at the page width."""
     widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
     hang = len(indent) + sum(width + 2 for width in widths[:-1])
+    if hang > _WIDTH - _LEAST_LAST:
+        hang = 2 * len(_INDENT)
     for row in rows:
         cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
         start = indent + "  ".join([*cells[:-1], ""])
-        rest = textwrap.wrap(row[-1], max(_WIDTH - hang, 20)) or [""]
-        yield (start + rest[0]).replace(_TIED, " ").rstrip()
-        yield from (" " * hang + one.replace(_TIED, " ") for one in rest[1:])
+        last = [one.replace(_TIED, " ") for one in textwrap.wrap(row[-1], _WIDTH - hang)]
+        if last and len(start) == hang:
+            start += last.pop(0)
+        yield start.rstrip()
+        yield from (" " * hang + one for one in last)
 
 
 def _or_dash(number: int | None) -> str:

@@ -81,8 +81,10 @@ def _bounded(low: Fraction, high: Fraction, allowed: str) -> Callable[[object], 
     return read
 
 
-PROBABILITY = Measure(_bounded(Fraction(0), Fraction(1), "0 to 1, or 0 % to 100 %"), _RATIO)
-"""A probability as an exact fraction."""
+PROBABILITY = Measure(
+    _bounded(Fraction(0), Fraction(1), "above 0, up to 1 or 100 %"), _RATIO, above_zero=True
+)
+"""A probability above 0 as an exact fraction."""
 
 BAUD_ERROR = Measure(_bounded(Fraction(-1, 2), Fraction(1, 2), "-50 % to +50 %"), _RATIO)
 """How far a baud rate is off, as an exact fraction."""

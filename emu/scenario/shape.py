@@ -382,7 +382,9 @@ def distinct(node: Node, notes: Notes, known: Iterable[str], name: str) -> dict[
     for key, value in node.value:
         if key.text in seen:
             notes.refuse(
-                key, f"key {key.text[:60]!r} stands twice", fix=f"first in line {seen[key.text].line}"
+                key,
+                f"key {key.text[:60]!r} stands twice",
+                fix=f"first in line {seen[key.text].line}",
             )
         elif key.text not in names:
             allowed = ", ".join(names) if len(names) <= 16 else ""

@@ -25,6 +25,7 @@ __all__ = ["Node", "Notes", "Refused", "compose", "neighbour", "passing", "plain
 
 MOST_BYTES = 1 << 20
 DEEPEST = 50
+MOST_VALUES = 20_000
 MOST_ALIASES = 32
 MOST_ALIASED_NODES = 1000
 MOST_FLAWS = 50
@@ -248,6 +249,7 @@ class _Composer:
         self._loader = loader
         self._notes = notes
         self._anchors: dict[str, Node] = {}
+        self._values = 0
         self._aliases = 0
         self._aliased_nodes = 0
 
@@ -279,6 +281,9 @@ class _Composer:
             raise self._refuse(event, f"tag {shown!r} is not accepted", "leave the tag out")
         if depth > DEEPEST:
             raise self._refuse(event, "nested too deeply", allowed=f"{DEEPEST} levels")
+        self._values += 1
+        if self._values > MOST_VALUES:
+            raise self._refuse(event, "too many values", allowed=f"{MOST_VALUES} in a file")
         node = self._bare_node(event, depth)
         if event.anchor is not None:
             self._anchors[event.anchor] = node

@@ -2,19 +2,19 @@
 
 What a driver returns must be what arrived with some characters left out: those that arrived with
 an error may be missing freely, others leave a *gap*, which the driver must have counted. As long
-as everything fits end to end the comparison is one slice; from the first difference on the rest is
-kept and aligned with the fewest gaps when it is asked for.
+as everything fits end to end the comparison is one slice. From the first difference on, or the
+first character that may be missing, the rest is kept and aligned when it is asked for: `align`
+follows all possible alignments at once, a bit for each place in what arrived.
 """
 
 from __future__ import annotations
 
-from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 __all__ = ["Alignment", "ReceivedStream", "align"]
 
 _TRIM_BYTES = 1 << 16
-_MOST_STATES = 400_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class Alignment:
 
     Args:
         gaps: fewest gaps of characters that had to be returned and were not.
-        missing: how many such characters are in these gaps.
+        missing: how many such characters there are at least; exact when none is free.
         invented_at: index of the first returned byte that did not arrive there, None if all did.
     """
 
@@ -42,6 +42,7 @@ class ReceivedStream:
 
     def __init__(self) -> None:
         self._data = bytearray()
+        self._first = 0  # how many characters came before those in _data
         self._free: set[int] = set()  # indices into _data that may be missing without a gap
         self._at = 0
         self._tail: bytearray | None = None
@@ -52,18 +53,22 @@ class ReceivedStream:
     def arrive(self, data: int, *, free: bool = False) -> None:
         """Note a character; a `free` one may be returned or not."""
         if free:
-            self._free.add(len(self._data))
+            self._forgive(range(len(self._data), len(self._data) + 1))
         self._data.append(data)
         self.arrived += 1
 
-    def forgive_last(self, count: int) -> None:
-        """Let the last `count` characters be missing freely."""
-        end = len(self._data)
-        self._free.update(range(max(self._at, end - count), end))
+    def arrive_row(self, data: bytes) -> None:
+        """Note characters that must all be returned."""
+        self._data += data
+        self.arrived += len(data)
 
-    def forgive_unread(self) -> None:
-        """Let everything that was not returned yet be missing freely."""
-        self._free.update(range(self._at, len(self._data)))
+    def forgive_last(self, count: int) -> None:
+        """Let the last `count` characters be missing freely, as far as they were not returned."""
+        self._forgive(range(len(self._data) - count, len(self._data)))
+
+    def forgive_from(self, number: int) -> None:
+        """Let what arrived after the first `number` characters be missing freely."""
+        self._forgive(range(number - self._first, len(self._data)))
 
     def give(self, data: bytes) -> None:
         """Note bytes that the driver returned."""
@@ -77,31 +82,41 @@ class ReceivedStream:
             if end > _TRIM_BYTES:
                 self._trim()
             return
-        self._base_returned = self.returned - len(data)
-        self._tail = bytearray(data)
+        self._keep(data)
 
     @property
     def unread(self) -> int:
         """How many characters that must be returned have not been, as far as is known now."""
         if self._tail is None:
-            return sum(1 for index in range(self._at, len(self._data)) if index not in self._free)
+            return len(self._data) - self._at
         return self.result().missing
 
     def result(self) -> Alignment:
         """Compare everything up to now."""
-        free = {index - self._at for index in self._free if index >= self._at}
+        free = [index - self._at for index in self._free]
         found = align(bytes(self._data[self._at :]), free, bytes(self._tail or b""))
         if found.invented_at is None:
             return found
         return Alignment(found.gaps, found.missing, self._base_returned + found.invented_at)
 
+    def _forgive(self, indices: range) -> None:
+        """Let characters be missing freely; what is returned from now on may fit in many ways."""
+        self._free.update(range(max(self._at, indices.start), indices.stop))
+        if self._tail is None and self._free:
+            self._keep(b"")
+
+    def _keep(self, data: bytes) -> None:
+        """Keep `data` and whatever is returned after it, for `align`."""
+        self._base_returned = self.returned - len(data)
+        self._tail = bytearray(data)
+
     def _trim(self) -> None:
         del self._data[: self._at]
-        self._free = {index - self._at for index in self._free if index >= self._at}
+        self._first += self._at
         self._at = 0
 
 
-def align(arrived: bytes, free: set[int], returned: bytes) -> Alignment:
+def align(arrived: bytes, free: Iterable[int], returned: bytes) -> Alignment:
     """Find the way to leave characters of `arrived` out that gives `returned` with fewest gaps.
 
     Args:
@@ -109,47 +124,57 @@ def align(arrived: bytes, free: set[int], returned: bytes) -> Alignment:
         free: indices of `arrived` that may be left out at no cost.
         returned: what was returned.
 
-    >>> align(b"tide 321", set(), b"tide 1")
+    >>> align(b"tide 321", (), b"tide 1")
     Alignment(gaps=1, missing=2, invented_at=None)
     >>> align(b"tide", {1}, b"tde").gaps
     0
     """
-    length, wanted = len(arrived), len(returned)
-    states: deque[tuple[int, int, bool, int, int]] = deque([(0, 0, False, 0, 0)])
-    seen: set[tuple[int, int, bool]] = set()
-    furthest = 0
-    while states:
-        at, given, in_gap, gaps, missing = states.popleft()
-        if (at, given, in_gap) in seen:
-            continue
-        seen.add((at, given, in_gap))
-        if len(seen) > _MOST_STATES:
-            return _align_roughly(arrived, returned)
-        furthest = max(furthest, given)
-        if at == length:
-            if given == wanted:
-                return Alignment(gaps, missing)
-            continue
-        fits = given < wanted and arrived[at] == returned[given]
-        if in_gap:
-            states.appendleft((at + 1, given, True, gaps, missing + 1))
-        elif not fits and at not in free:
-            # A gap can always be moved behind what fits, so it need not open earlier.
-            states.append((at + 1, given, True, gaps + 1, missing + 1))
-        if at in free:
-            states.appendleft((at + 1, given, in_gap, gaps, missing))
-        if fits:
-            states.appendleft((at + 1, given + 1, False, gaps, missing))
-    return Alignment(0, 0, furthest)
+    loose = 0
+    for index in free:
+        loose |= 1 << index
+    places: dict[int, int] = {}
+    layers = [_spread(1, loose)]  # by number of gaps: the places reached, as bits
+    for given, byte in enumerate(returned):
+        if byte not in places:
+            places[byte] = _places(arrived, byte)
+        layers = _step(layers, places[byte], loose)
+        if not any(layers):
+            return Alignment(0, 0, given)
+    end = 1 << len(arrived)
+    gaps = min(count + (not reached & end) for count, reached in enumerate(layers) if reached)
+    strict = len(arrived) - loose.bit_count()
+    return Alignment(gaps, max(gaps, strict - len(returned)))
 
 
-def _align_roughly(arrived: bytes, returned: bytes) -> Alignment:
-    """Answer for streams too tangled to search: whether it fits at all, with at least one gap."""
-    at = 0
-    for index, byte in enumerate(returned):
-        found = arrived.find(byte, at)
-        if found < 0:
-            return Alignment(0, 0, index)
-        at = found + 1
-    missing = len(arrived) - len(returned)
-    return Alignment(int(missing > 0), missing)
+def _step(layers: list[int], places: int, loose: int) -> list[int]:
+    """Return the places reached after one more returned byte, which stands at `places`.
+
+    A place with a later one reached by at least one gap more need not be followed there: the gap
+    may as well begin here.
+    """
+    after = [0] * (len(layers) + 1)
+    for gaps, reached in enumerate(layers):
+        lowest = reached & -reached
+        after[gaps] |= (reached & places) << 1
+        if lowest:
+            after[gaps + 1] |= (places & -(lowest << 1)) << 1
+    below = -1
+    for gaps, reached in enumerate(after):
+        after[gaps] = reached = _spread(reached, loose) & below
+        if reached:
+            below = (reached & -reached) - 1
+    while after and not after[-1]:
+        after.pop()
+    return after
+
+
+def _spread(reached: int, loose: int) -> int:
+    """Add every place that can be reached by leaving out `loose` characters: carries run on."""
+    return reached | ((reached & loose) + loose ^ loose)
+
+
+def _places(data: bytes, byte: int) -> int:
+    """Return where `byte` stands in `data`, as bits."""
+    table = bytearray(b"0" * 256)
+    table[byte] = ord("1")
+    return int(b"0" + data[::-1].translate(table), 2)

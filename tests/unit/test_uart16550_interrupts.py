@@ -129,7 +129,8 @@ class TestIdentification:
     ) -> None:
         """Of two pending sources the one of higher priority shows, whichever came first."""
         port = ready()
-        causes = (low[2], high[2]) if low_first else (high[2], low[2])
+        first = line_status if high[1] == LINE else high[2]  # shows whatever is at the top
+        causes = (low[2], first) if low_first else (first, low[2])
         for cause in causes:
             cause(port)
         shown = port.uart.peek("IIR") & 0x0F
@@ -142,7 +143,7 @@ class TestIdentification:
     def test_all_at_once_come_out_in_order(self) -> None:
         """With every source pending, each is shown once those above it are served."""
         port = ready()
-        for cause in (modem_change, nothing_to_send, data, broken_character):
+        for cause in (modem_change, nothing_to_send, data, line_status):
             cause(port)
         shown = []
         serve: dict[int, Cause] = {

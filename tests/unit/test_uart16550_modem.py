@@ -196,7 +196,7 @@ class TestLoopback:
         assert port.read("RBR") == 0x31
 
     def test_entering_in_the_middle_of_a_character(self) -> None:
-        """The pin marks at once; the rest of the character goes round and is found broken or not."""
+        """The pin marks at once; the rest of the character goes round, found broken or not."""
         port = SerialPort()
         edges = edges_of(port.uart.sout, port.clock)
         port.write("THR", 0x00)

@@ -176,7 +176,7 @@ class TestTrigger:
 
     @pytest.mark.parametrize("ier", [0x01, 0x05])
     def test_data_needs_no_line_status_enable(self, ier: int) -> None:
-        """IER bit 0 is enough; TL16C550C's text asks for bit 2 too, the PC16550D does not (8.11)."""
+        """IER bit 0 is enough (8.11); only the TL16C550C's text asks for bit 2 as well."""
         port = SerialPort(fcr=FIFO_ON)
         port.write("IER", ier)
         port.arrive(1)
@@ -283,9 +283,7 @@ class TestErrorsTravelWithTheirCharacter:
         port = listening()
         for flag in (PE, FE, BI):
             port.arrive_with(flag, flag)
-        seen = []
-        for _ in range(3):
-            seen.append((port.read("LSR") & 0x1E, port.read("RBR")))
+        seen = [(port.read("LSR") & 0x1E, port.read("RBR")) for _ in range(3)]
 
         assert seen == [(PE, PE), (FE, FE), (BI, BI)]
 
@@ -319,7 +317,7 @@ class TestErrorInFifo:
         assert port.read("LSR") & (FIFOE | FE) == FIFOE
 
     def test_cleared_by_the_read_that_shows_the_last_error(self) -> None:
-        """A read of LSR clears it if no later error is left, whether the character is read or not."""
+        """A read of LSR clears it if no later error is left; the character may stay."""
         port = listening()
         port.arrive_with(FE)
         port.arrive_with(0)
@@ -466,7 +464,7 @@ class TestTimeout:
         assert port.wait_irq(PS_PER_S) == self.four_characters_ps(port)
 
     def test_one_read_clears_it_and_characters_left_raise_it_again(self) -> None:
-        """A read clears it and restarts; what is left below the trigger raises it again (rule C)."""
+        """A read clears it and restarts; what is left below the trigger raises it again (C)."""
         port = listening(FIFO_ON | 3 << 6)
         port.arrive_with(0)
         port.arrive_with(0)

@@ -373,7 +373,7 @@ class TestInterrupt:
         assert port.irq == 1
 
     def test_first_start_and_interrupt_after_a_write(self) -> None:
-        """Start bit 8 to 24 and interrupt 16 to 24 cycles of the baud clock after the write (3.0)."""
+        """Start bit 8 to 24, interrupt 16 to 24 cycles of the baud clock after the write (3.0)."""
         port = self.sending(None)
         edges = edges_of(port.uart.sout, port.clock)
         port.wait(port.tick_ps // 3)
@@ -478,6 +478,7 @@ class TestClearing:
         edges = edges_of(port.uart.sout, port.clock)
         port.write("THR", 0x41)
         port.write("FCR", FIFO_ON | 4)
+        assert port.read("LSR") & (THRE | TEMT) == THRE | TEMT
         port.wait_bits(30)
 
         assert edges == []

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
-
 from emu.faults.attached import Attached
-from emu.faults.kind import EVERY, Complaint, FaultKind
-from emu.faults.target import Target
+from emu.faults.kind import EVERY, FaultKind, needs_registers
 from emu.faults.waiver import Waiver
 from emu.kernel.device import Port, ReadPort, WritePort
 
@@ -27,9 +23,12 @@ class _Gone:
         self._honest = True
         self._ones = 0
         for port in fault.target.owner.ports.values():
-            port.beyond = lambda: self._ones
+            port.beyond = self._beyond(port.beyond)
             port.wrap_read(lambda read, port=port: self._reader(port, read))  # type: ignore[misc]
             port.wrap_write(lambda write, port=port: self._writer(port, write))  # type: ignore[misc]
+
+    def _beyond(self, inner: ReadPort | None) -> ReadPort:
+        return lambda: self._ones | (inner() if inner is not None else 0)
 
     def _reader(self, port: Port, read: ReadPort) -> ReadPort:
         name, full, fault = port.register.declaration.name, port.register.full, self._fault
@@ -64,11 +63,6 @@ class _Gone:
 
 def _vanish(fault: Attached) -> None:
     _Gone(fault)
-
-
-def _needs_registers(target: Target, _settings: Mapping[str, Any]) -> Iterator[Complaint]:
-    if not target.owner.REGISTERS:
-        yield Complaint(f"{target.path} has no registers", "a device with registers")
 
 
 def _reset(fault: Attached) -> None:
@@ -117,7 +111,7 @@ KINDS = (
             Waiver("quiet", "a device that is gone cannot be told to be quiet", tries=4),
             Waiver("start", "a device that is gone cannot be set up", tries=4),
         ),
-        needs=_needs_registers,
+        needs=needs_registers,
     ),
     FaultKind(
         "reset-in-flight", "the device resets itself: settings and characters in it are gone",
@@ -138,6 +132,6 @@ KINDS = (
     ),
     FaultKind(
         "random-state", "the device holds random settings and data before it is first opened",
-        ("device",), "power-on", _scramble,
+        ("device",), "power-on", _scramble, needs=needs_registers,
     ),
 )  # fmt: skip

@@ -69,7 +69,7 @@ def _drift(fault: Attached) -> None:
             fault.clock.schedule(at_ps, lambda error=error: step(error))  # type: ignore[misc]
 
     def step(error: Fraction) -> None:
-        if not ended:
+        if not ended and fault.in_window:
             fault.inject(f"far end of {fault.target.path} off by {format_ratio(error)}")
             far_end.configure(error)
 

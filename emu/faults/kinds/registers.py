@@ -11,7 +11,7 @@ from typing import Any
 
 from emu.errors import EmuError
 from emu.faults.attached import Attached
-from emu.faults.kind import Complaint, FaultKind, parse_path, parse_whole
+from emu.faults.kind import Complaint, FaultKind, needs_registers, parse_path, parse_whole
 from emu.faults.target import Target
 from emu.faults.waiver import CUT_OFF, MISREAD, MISWRITTEN
 from emu.kernel.bus import Region
@@ -249,6 +249,6 @@ KINDS = (
         "bus-error", "an access ends in a bus error and does not reach the register",
         ("register", "device"), "access", _fail,
         (Parameter("access", str, "any", "which accesses", ("any", "read", "write"), ("string",)),),
-        waives=CUT_OFF,
+        waives=CUT_OFF, needs=needs_registers,
     ),
 )  # fmt: skip

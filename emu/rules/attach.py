@@ -1,0 +1,126 @@
+"""Put all rules in place on a board, and follow what the runner does with each driver.
+
+The one idea: attach once, after faults are in place and before a driver is constructed, so that the
+rules see what the driver sees. A board without rules pays nothing for them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from emu.devices.uart16550 import Uart16550
+from emu.errors import AccessError, nearest
+from emu.kernel.board import Board
+from emu.rules.context import Context
+from emu.rules.finding import Findings
+from emu.rules.generic import FreeHand, Leeway, watch_bus, watch_registers
+from emu.rules.lost_errors import LostErrors
+from emu.rules.processor import watch_handler, watch_masking, watch_sleep
+from emu.rules.uart16550 import UartWatch
+from emu.rules.uart16550_calls import UartCalls
+from emu.rules.uart16550_served import ServedUart
+from emu.units import LineSettings
+
+__all__ = ["PortRules", "Rules", "attach_rules"]
+
+
+class PortRules:
+    """Follow the driver of one serial port.
+
+    Args:
+        uart: its controller.
+        board: what it is on.
+        context: who is running.
+    """
+
+    def __init__(self, uart: Uart16550, board: Board, context: Context) -> None:
+        self.name = uart.name
+        self._context = context
+        self._lost = LostErrors(context.findings, f"{uart.name}.LSR")
+        line = board.cpu.interrupts.lines.get(board.window(uart.name).irq)
+        self.watch = UartWatch(uart, board, context, self._lost)
+        self._calls = UartCalls(self.watch, context, self._lost, line)
+        context.on_exit.append(lambda ended, _line: self._lost.settle(ended))
+        if line is not None:
+            served = ServedUart(self.watch, lambda: sum(board.bus.accesses()[uart.name]))
+            watch_handler(board, served, line, context)
+            watch_masking(board, served, line, context)
+
+    def counters(self, errors: object) -> None:
+        """Compare line errors with the driver's counters.
+
+        Args:
+            errors: the driver's ``errors``, or better a function that returns them, since a driver
+                may put another object in their place.
+        """
+        find: Callable[[], object] = errors if callable(errors) else lambda: errors
+        self._lost.counters(find)
+
+    def call_begins(self, name: str) -> None:
+        """Note that the driver is constructed (``"__init__"``) or called."""
+        self._context.call_begins(name, self.name)
+        self._calls.begins(name)
+
+    def call_ends(self, name: str, result: object = None) -> None:
+        """Note that a call has returned `result`, or raised, and judge what it leaves behind."""
+        ended = self._context.call_ends(name, self.name)
+        if ended is not None:
+            self._lost.settle(ended)
+            self._calls.ends(name, ended, result)
+
+    def line_opened(self, line: LineSettings) -> None:
+        """Compare what ``open`` set with what it was asked for, after it has returned normally."""
+        self._calls.asked(line)
+
+
+class Rules:
+    """Hold the rules of one board.
+
+    Args:
+        board: powered on, faults in place.
+        findings: where findings go.
+    """
+
+    def __init__(self, board: Board, findings: Findings) -> None:
+        self._context = Context(board.cpu, findings)
+        self._ports: dict[str, PortRules] = {}
+        watch_bus(board.bus, self._context)
+        watch_sleep(board, self._context)
+        for device in board.devices.values():
+            leeway: Leeway = FreeHand()
+            if isinstance(device, Uart16550):
+                self._ports[device.name] = PortRules(device, board, self._context)
+                leeway = self._ports[device.name].watch
+            watch_registers(device, board.bus, self._context, leeway)
+
+    def port(self, name: str) -> PortRules:
+        """Return the rules of the serial port `name`.
+
+        Raises:
+            AccessError: no serial controller of that name is on the board.
+        """
+        if name not in self._ports:
+            raise AccessError(
+                f"no serial port {name!r}", where="rules", fix=nearest(name, self._ports)
+            )
+        return self._ports[name]
+
+    def finish(self) -> None:
+        """Judge what can be judged at the end of the run.
+
+        A call or handler that never came back is not judged: a run that was cut off proves nothing
+        about what it would have done.
+        """
+        self._context.finish()
+
+
+def attach_rules(board: Board, findings: Findings) -> Rules:
+    """Attach every rule to `board` and return what the runner keeps informed.
+
+    Args:
+        board: powered on, with all faults in place, so that the rules see what the driver sees.
+        findings: where findings go.
+
+    Side effects: wraps ports of the devices concerned and adds observers to processor and bus.
+    """
+    return Rules(board, findings)

@@ -1,0 +1,96 @@
+"""Properties of simulated time, against sorting and against exact fractions."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from math import ceil, floor
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from emu.kernel.clock import NEVER_PS, PS_PER_S, Clock, Timer, tick_ps, ticks_at
+
+TIMES = st.integers(0, 50)
+HZ = st.integers(1, 10**10)
+STEPS = st.lists(
+    st.tuples(st.sampled_from(["start", "stop", "run"]), st.integers(0, 30)), max_size=30
+)
+
+
+@given(times=st.lists(TIMES), steps=st.lists(st.integers(0, 10)))
+def test_queue_is_a_stable_sort(times: list[int], steps: list[int]) -> None:
+    """Whatever the steps in which time is moved, events come sorted by time, ties as scheduled."""
+    clock = Clock()
+    ran: list[int] = []
+    for number, at_ps in enumerate(times):
+        clock.schedule(at_ps, lambda number=number: ran.append(number))  # type: ignore[misc]
+
+    for step in steps:
+        clock.run_until(clock.now_ps + step)
+        assert clock.due_ps == min((at for at in times if at > clock.now_ps), default=NEVER_PS)
+    clock.run_until(100)
+
+    assert ran == sorted(range(len(times)), key=times.__getitem__)
+    assert clock.events == len(times)
+
+
+@given(start_ps=st.integers(0, 10**15), tick=st.integers(0, 10**9), hz=HZ)
+def test_ticks_do_not_drift(start_ps: int, tick: int, hz: int) -> None:
+    """A tick is the exact time rounded down, however many came before."""
+    assert tick_ps(start_ps, tick, hz) == start_ps + floor(Fraction(tick * PS_PER_S, hz))
+
+
+@given(start_ps=st.integers(0, 10**15), after_ps=st.integers(0, 10**15), hz=HZ)
+def test_first_tick_is_the_inverse(start_ps: int, after_ps: int, hz: int) -> None:
+    """No earlier tick would do, and the one returned is not too early."""
+    now_ps = start_ps + after_ps
+
+    tick = ticks_at(start_ps, now_ps, hz)
+
+    assert tick == ceil(Fraction(after_ps * hz, PS_PER_S))
+    assert tick_ps(start_ps, tick, hz) >= now_ps
+    assert tick == 0 or tick_ps(start_ps, tick - 1, hz) < now_ps
+
+
+@given(steps=STEPS)
+def test_timer_is_one_deadline(steps: list[tuple[str, int]]) -> None:
+    """A timer behaves as a single variable that holds when to run, and nothing else."""
+    clock = Clock()
+    ran: list[int] = []
+    timer = Timer(clock, lambda: ran.append(clock.now_ps))
+    expected: list[int] = []
+    deadline: int | None = None
+    for kind, value in steps:
+        if kind == "start":
+            deadline = clock.now_ps + value
+            timer.start(deadline)
+        elif kind == "stop":
+            deadline = None
+            timer.stop()
+        else:
+            clock.run_until(clock.now_ps + value)
+            if deadline is not None and deadline <= clock.now_ps:
+                expected.append(deadline)
+                deadline = None
+        assert timer.running == (deadline is not None)
+        assert ran == expected
+
+
+@given(
+    holds=st.lists(st.tuples(st.integers(0, 40), st.integers(0, 40)), max_size=8),
+    target_ps=st.integers(0, 40),
+)
+def test_stalled_time_is_what_was_added_to_the_target(
+    holds: list[tuple[int, int]], target_ps: int
+) -> None:
+    """Time reached = time asked for + time stalled; no event within is left out."""
+    clock = Clock()
+    for at_ps, length_ps in holds:
+        until_ps = at_ps + length_ps
+        clock.schedule(at_ps, lambda until_ps=until_ps: clock.hold(until_ps))  # type: ignore[misc]
+
+    reached_ps = clock.run_until(target_ps)
+
+    assert reached_ps == target_ps + clock.stalled_ps
+    assert clock.next_event_ps > reached_ps
+    assert clock.events == sum(at_ps <= reached_ps for at_ps, _ in holds)
