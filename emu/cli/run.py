@@ -14,7 +14,7 @@ from emu.cli.paint import painter
 from emu.errors import RunEnded
 from emu.kernel.watchdog import Watchdog
 from emu.scenario.load import load_scenario
-from emu.scenario.model import Limits, Scenario
+from emu.scenario.model import Scenario
 from emu.scenario.outcome import Outcome
 from emu.scenario.runner import Run
 from emu.units import UnitError, parse_duration
@@ -69,12 +69,14 @@ def command(
         return _print_schema()
     if scenario is None:
         raise click.UsageError("name a scenario file, such as fixtures/quiet.yaml")
-    model = _adjust(load_scenario(Path(scenario)), seed, until)
+    model = load_scenario(Path(scenario))
+    if seed is not None:
+        model = replace(model, seed=seed)
     if not driver and not model.driver:
         raise click.UsageError(f"{scenario} names no driver; give one with --driver FILE.py:CLASS")
     wanted = None if not (timeline or events) else _TIMELINE_EVENTS
     run = Run(
-        model, driver or "", base=Path.cwd(), places=wanted is not None,
+        model, driver or "", base=Path.cwd(), places=wanted is not None, until_ps=until,
         **({} if wanted is None else {"events": wanted}),
     )  # fmt: skip
     outcome = _guarded(run, as_json=as_json)
@@ -89,17 +91,6 @@ def command(
     return 0 if outcome.clean else 1
 
 
-def _adjust(scenario: Scenario, seed: int | None, until_ps: int | None) -> Scenario:
-    if seed is not None:
-        scenario = replace(scenario, seed=seed)
-    if until_ps is not None:
-        old = scenario.limits
-        scenario = replace(
-            scenario, limits=Limits(min(until_ps, old.time_ps), old.call_ps, old.wall_s)
-        )
-    return scenario
-
-
 def _guarded(run: Run, *, as_json: bool) -> Outcome:
     """Run under the watchdog; a driver that cannot be stopped gets its verdict all the same."""
 
@@ -109,7 +100,8 @@ def _guarded(run: Run, *, as_json: bool) -> Outcome:
         os.write(1, (text + "\n").encode())
         os._exit(1)
 
-    with Watchdog(run.board, run.scenario.limits.wall_s, last_resort=last_resort):
+    board = run.board
+    with Watchdog(board.clock, board.cpu, run.scenario.limits.wall_s, last_resort=last_resort):
         return run.outcome()
 
 
@@ -130,18 +122,19 @@ def _print(outcome: Outcome, scenario: str, *, timeline: bool) -> None:
 
 
 def _print_timeline(run: Run, outcome: Outcome) -> None:
-    from emu.record.timeline import render_timeline
+    from emu.record.tape import read_tape
+    from emu.record.timeline import timeline
 
-    for line in render_timeline(run.board, findings=outcome.findings):
-        click.echo(line)
-    click.echo()
+    recording = read_tape(run.board)
+    click.echo(timeline(recording.events, findings=outcome.findings, cut=recording.cut))
 
 
 def _write_events(run: Run, path: Path) -> None:
     from emu.record.jsonl import write_events
+    from emu.record.tape import read_tape
 
     with path.open("w", encoding="utf-8") as stream:
-        write_events(run.board, stream)
+        write_events(read_tape(run.board).events, stream)
 
 
 def _print_schema() -> int:

@@ -68,6 +68,10 @@ MISREAD = (
         ("read LSR.THRE=0",), tries=_TRIES,
     ),
     Waiver(
+        "drain", "characters that were taken for sent were lost where no room was",
+        ("read LSR.THRE=1", "read IIR.FIFO=1", "read IIR.FIFO64=1"), lasting=True,
+    ),
+    Waiver(
         "drain", "the device said that its last stop bit had left when it had not",
         ("read LSR.TEMT=1",),
     ),
@@ -81,6 +85,11 @@ MISREAD = (
 MISWRITTEN = (
     Waiver("sent", "a character did not reach the device as written, or not at all",
            ("write THR",), lasting=True),
+    Waiver("drain", "a character that did not reach the device never leaves it",
+           ("write THR",), lasting=True),
+    Waiver("sent", "a device that cannot be set up cannot be trusted to send", _SETTINGS,
+           tries=_TRIES),
+    Waiver("drain", "a device that cannot be set up cannot be asked", _SETTINGS, tries=_TRIES),
     Waiver("quiet", "the device could not be told to be quiet", _SILENCERS, tries=_TRIES),
     Waiver("start", "the device could not be set up", _SETTINGS, tries=_TRIES),
 )  # fmt: skip

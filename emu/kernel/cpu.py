@@ -459,7 +459,7 @@ class Cpu:
         return pending
 
     def _end_storm(self, line: InterruptLine, entries: int) -> None:
-        handler = line.handlers[0]
+        handler = line.handlers[0] if line.handlers else None
         code = getattr(getattr(handler, "__func__", handler), "__code__", None)
         self.end(
             RunEnded(

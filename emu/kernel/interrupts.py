@@ -133,8 +133,9 @@ class Interrupts:
             edge=edge, priority=priority, shared=shared, moderation_ps=moderation_ps,
         )  # fmt: skip
         line.asserted = int(any(wire.level for wire in wires))
+        watcher = line.wire if len(wires) == 1 else _or_of(wires, line)
         for wire in wires:
-            wire.watch(line.wire if len(wires) == 1 else _or_of(wires, line))
+            wire.watch(watcher)
         self.lines[number] = line
         return line
 
@@ -187,7 +188,7 @@ class Interrupts:
 
 
 def _or_of(wires: list[Signal], line: InterruptLine) -> Callable[[int], None]:
-    """Return a watcher that gives `line` the wired-or of `wires`."""
+    """Return one watcher for all `wires` that gives `line` their wired-or."""
     last = line.asserted
 
     def follow(_level: int) -> None:

@@ -99,7 +99,7 @@ class Signal:
             self._cut(now_ps)
         if level != self._final:
             if self._sampler is None and len(self.pieces) == 1:
-                self.pieces[0] = (now_ps, (), level)  # nobody looks back
+                self.pieces[0] = (now_ps, _STEP, self._final)  # nobody looks further back
             else:
                 self._append(now_ps, _STEP)
             self._final = level

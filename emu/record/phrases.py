@@ -83,7 +83,10 @@ class Phrases:
             case Access():
                 text = self._access([one for one in events if isinstance(one, Access)], rounds)
             case Character():
-                text = _characters([one for one in events if isinstance(one, Character)])
+                characters = [one for one in events if isinstance(one, Character)]
+                text = _characters(characters)
+                if len(characters) > 1 and rounds == 1:
+                    text += self._until(events, rounds)
             case Injection():
                 text = f"FAULT {first.name}: {first.detail}{self._count(events, rounds)}"
             case Sleep():

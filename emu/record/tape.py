@@ -3,12 +3,13 @@
 The tape may begin anywhere, since the kernel drops what is oldest. What an entry means can depend
 on what came before it (the bank, how many handlers were running), so both are worked out for the
 beginning of the tape before it is read: the first bank switch says which bank was left, and the
-lanes are such that no handler is left that was never entered.
+lanes are such that no handler is left that was never entered. Outside the calls of a driver the
+bench itself waits; what it does then has no place in the driver.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from emu.kernel.board import Board
@@ -56,6 +57,9 @@ class Recording:
 def read_tape(board: Board) -> Recording:
     """Return what the journal of `board` holds, as events.
 
+    Args:
+        board: the board, at any time of its run.
+
     Side effects: closes rows of equal reads, so that their counts are complete; the run may go on.
     """
     board.journal.settle()
@@ -78,6 +82,8 @@ class _Reader:
         self._banks = {name: device.bank for name, device in board.devices.items()}
         self._banks |= self._first_banks()
         self._depth = self._first_depth()
+        self._now_ps = board.clock.now_ps
+        self._calls = self._first_calls()
         self._entered: list[int] = []
         self._begun: list[tuple[str, str, int]] = []
         self._rows: dict[int, Access | Injection] = {}
@@ -96,7 +102,7 @@ class _Reader:
     def events(self) -> list[AnyEvent]:
         """Return all events."""
         events = [event for entry in self._entries for event in self._read(entry)]
-        self._wake(self._entries[-1][0] if self._entries else 0)
+        self._wake(self._now_ps)
         return events
 
     # what was so before the tape begins
@@ -111,12 +117,16 @@ class _Reader:
         return banks
 
     def _first_depth(self) -> int:
-        depth = least = 0
-        for _, who, what, *_ in self._entries:
-            if self._sources[who].kind == "cpu" and what in (ENTER, EXIT):
-                depth += 1 if what == ENTER else -1
-                least = min(least, depth)
-        return -least
+        """Return how many handlers were running: as many as are left without being entered."""
+        whats = [what for _, who, what, *_ in self._entries if self._sources[who].kind == "cpu"]
+        return _unopened([what == ENTER for what in whats if what in (ENTER, EXIT)])
+
+    def _first_calls(self) -> int:
+        """Return how many calls were open; without any call on the tape all of it is one."""
+        ends = [
+            value for _, who, _, value, *_ in self._entries if self._sources[who].kind == "call"
+        ]
+        return _unopened([bool(value) for value in ends]) if ends else 1
 
     # entry by entry
 
@@ -126,7 +136,8 @@ class _Reader:
             self._wake(entry[0])
         event = self._kinds.get(source.kind, self._note)(entry, source)
         if event is not None:
-            if len(entry) > 4 and source.kind in _BY_DRIVER:
+            inside = self._calls or event.depth > isinstance(event, HandlerEnter)
+            if len(entry) > 4 and source.kind in _BY_DRIVER and inside:
                 event.file, event.line = entry[4]
             yield event
 
@@ -207,6 +218,7 @@ class _Reader:
 
     def _call(self, entry: Entry, source: Source) -> AnyEvent | None:
         time_ps, _, call, begins = entry[:4]
+        self._calls += 1 if begins else -1
         if begins:
             self._begun.append((source.name, call, time_ps))
             return CallBegin(time_ps=time_ps, depth=self._depth, port=source.name, call=call)
@@ -244,6 +256,15 @@ class _Reader:
 
 _BY_DRIVER = ("read", "write", "cpu", "fault", "bus error")  # what has a place in the driver
 _BY_PROCESSOR = ("read", "write", "cpu", "call", "bus error")  # what a sleeping one cannot do
+
+
+def _unopened(opens: Sequence[bool]) -> int:
+    """Return how many of what is opened (True) and closed (False) was open at the beginning."""
+    level = least = 0
+    for one in opens:
+        level += 1 if one else -1
+        least = min(least, level)
+    return -least
 
 
 def _describe(parts: tuple[Part, ...], value: int) -> tuple[str, ...]:

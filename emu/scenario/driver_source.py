@@ -8,8 +8,12 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
+import inspect
+import os
 import sys
-from collections.abc import Iterable
+import sysconfig
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -18,7 +22,21 @@ from emu.devices.serial_driver import SERIAL_METHODS
 from emu.errors import Flaw, InputError, RunEnded, nearest
 from emu.kernel.where import Place
 
-__all__ = ["DriverBroken", "DriverName", "load_driver", "place_of_error"]
+__all__ = [
+    "DriverBroken",
+    "DriverName",
+    "load_driver",
+    "place_of_class",
+    "place_of_error",
+    "text_of",
+]
+
+_LONGEST_TEXT = 200
+_NOT_THE_DRIVERS = (
+    "<frozen",
+    str(Path(__file__).resolve().parent.parent) + os.sep,
+    *(sysconfig.get_path(name) + os.sep for name in ("stdlib", "purelib", "platlib")),
+)
 
 
 class DriverBroken(Exception):  # noqa: N818 - a verdict about a driver, not an error of ours
@@ -84,7 +102,7 @@ def load_driver(name: DriverName, *, where: str = "driver") -> type:
     except BaseException as error:
         raise DriverBroken(
             "driver-raised",
-            f"importing the driver failed: {type(error).__name__}: {error}",
+            f"importing the driver failed: {type(error).__name__}: {text_of(error)}",
             place_of_error(error, name.module),
         ) from error
     driver = getattr(module, name.class_name, None)
@@ -95,23 +113,41 @@ def load_driver(name: DriverName, *, where: str = "driver") -> type:
             where, 0, 0, f"{name.module} has no class {name.class_name!r}",
             fix=nearest(name.class_name, classes) or f"known: {', '.join(classes) or 'none'}",
         )])  # fmt: skip
-    _check_methods(driver, str(getattr(module, "__file__", name.module)))
+    _check_methods(driver)
     return driver
 
 
 def place_of_error(error: BaseException, prefer: str = "") -> Place:
     """Return the driver's innermost line in the traceback of `error`, leaving our frames out."""
-    if isinstance(error, SyntaxError) and error.filename:
+    if isinstance(error, SyntaxError) and error.filename and Path(error.filename).is_file():
         return error.filename, error.lineno or 0
-    bench = str(Path(__file__).resolve().parent.parent)
     place: Place = (prefer, 0)
     trace = error.__traceback__
     while trace is not None:
         file = trace.tb_frame.f_code.co_filename
-        if not file.startswith((bench, "<frozen", sys.prefix, sys.base_prefix)):
+        if not file.startswith(_NOT_THE_DRIVERS):
             place = file, trace.tb_lineno
         trace = trace.tb_next
     return place
+
+
+def place_of_class(driver: type) -> Place:
+    """Return where a class begins, or ``("", 0)`` when it has no source."""
+    with suppress(OSError, TypeError):
+        return inspect.getsourcefile(driver) or "", inspect.getsourcelines(driver)[1]
+    return "", 0
+
+
+def text_of(value: object, show: Callable[[object], str] = str) -> str:
+    """Return what the driver's own object says of itself, in one bearable line."""
+    try:
+        text = " ".join(show(value).split())
+    except Exception as error:  # noqa: BLE001 - it is the driver's code and may do anything
+        return f"(its text cannot be had: {type(error).__name__})"
+    text = "".join(one if one.isprintable() else "?" for one in text)
+    if not text:
+        return "no message"
+    return text if len(text) <= _LONGEST_TEXT else f"{text[:_LONGEST_TEXT]}..."
 
 
 def _import_file(path: Path) -> ModuleType:
@@ -139,15 +175,13 @@ def _import_module(name: DriverName, where: str) -> ModuleType:
         raise InputError([Flaw(where, 0, 0, f"no module {name.module!r}")]) from error
 
 
-def _check_methods(driver: type, file: str) -> None:
+def _check_methods(driver: type) -> None:
     missing = _lacking(driver, SERIAL_METHODS)
     if missing:
-        code = getattr(driver.__init__, "__code__", None)  # type: ignore[misc]
-        line = code.co_firstlineno if code else 0
         raise DriverBroken(
             "driver-incomplete",
             f"class {driver.__name__} lacks {', '.join(missing)}",
-            (file, line),
+            place_of_class(driver),
         )
 
 

@@ -12,7 +12,7 @@ import random
 from emu.scenario.shape import JsonSchema, Key, Table, Values, Whole
 from emu.scenario.source import Node, Notes, Refused
 
-__all__ = ["DATA", "MOST_BYTES", "DataShape", "data_schema"]
+__all__ = ["DATA", "MOST_BYTES", "data_schema"]
 
 MOST_BYTES = 1 << 20
 _SPELLINGS = "text, {hex: 01 ff}, {count: 64}, {random: 200} or {repeat: DATA, times: 10}"
@@ -43,7 +43,7 @@ class _Hexadecimal:
         }
 
 
-class DataShape:
+class _DataShape:
     """Take data in any of its spellings."""
 
     def read(self, node: Node, notes: Notes) -> bytes:
@@ -63,7 +63,7 @@ class DataShape:
         return {"$ref": "#/$defs/data"}
 
 
-DATA = DataShape()
+DATA = _DataShape()
 
 _TABLES = {
     "hex": Table(

@@ -15,7 +15,7 @@ from emu.scenario.quantities import DURATION, PROBABILITY
 from emu.scenario.shape import Items, Key, Table, Tagged, Text, Values, Whole, finder, tag_key
 from emu.scenario.source import Node, Notes, compose, neighbour, read_text
 
-__all__ = ["FAULT", "FAULTS", "FAULT_LIST", "FaultsShape", "make_faults"]
+__all__ = ["FAULT", "FAULTS", "FAULT_LIST", "make_faults"]
 
 _WHEN = (
     Key("from", DURATION, "when it begins to act, after the driver was first opened"),
@@ -47,7 +47,7 @@ FAULT_LIST = Items(FAULT)
 """The faults of a plan."""
 
 
-class FaultsShape:
+class _FaultsShape:
     """Take a list of faults, or the path of a file with one."""
 
     def read(self, node: Node, notes: Notes) -> list[tuple[Values, Notes]]:
@@ -68,7 +68,7 @@ class FaultsShape:
         return {"anyOf": [{"type": "string"}, {"$ref": "#/$defs/faults"}]}
 
 
-FAULTS = FaultsShape()
+FAULTS = _FaultsShape()
 
 
 def make_faults(found: list[tuple[Values, Notes]], board: BoardModel | None) -> FaultPlan:

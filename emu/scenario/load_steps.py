@@ -18,7 +18,7 @@ from emu.scenario.quantities import CYCLES, DURATION, LINE
 from emu.scenario.shape import JsonSchema, Key, Shape, Table, Values, Whole
 from emu.scenario.source import Node, Notes
 
-__all__ = ["STEP", "StepShape"]
+__all__ = ["STEP"]
 
 _MOST_BYTES = 1 << 20
 
@@ -96,7 +96,7 @@ _TABLES = {
 }
 
 
-class StepShape:
+class _StepShape:
     """Take one step."""
 
     def read(self, node: Node, notes: Notes) -> tuple[Step, Mapping[str, Node]]:
@@ -142,7 +142,7 @@ class StepShape:
         )  # fmt: skip
 
 
-STEP = StepShape()
+STEP = _StepShape()
 
 
 def _step(action: str, values: Values) -> Step:

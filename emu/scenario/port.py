@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from emu.devices.serial_driver import SerialDriver
+from emu.devices.serial_driver import LineErrors, SerialDriver
 from emu.devices.uart16550 import Uart16550
 from emu.errors import RunEnded
 from emu.kernel.board import Board
@@ -20,8 +20,8 @@ from emu.kernel.where import Place
 from emu.line.far_end import FarEnd
 from emu.rules.attach import PortRules
 from emu.rules.finding import Findings
-from emu.scenario.contract import SerialContract
-from emu.scenario.driver_source import place_of_error
+from emu.scenario.contract import SerialContract, counter
+from emu.scenario.driver_source import place_of_class, place_of_error, text_of
 from emu.units import LineSettings, show_duration
 
 __all__ = ["DrivenPort", "RunOver"]
@@ -29,6 +29,10 @@ __all__ = ["DrivenPort", "RunOver"]
 _MS = PS_PER_S // 1000
 _CLOSE_GRACE_PS = 500 * _MS
 _OPEN_BOUND_PS = 500 * _MS
+_OVERHEAD_ACCESSES = 400  # what a call may do besides waiting, however fast the line
+_TRIES = 20  # of open and close while a fault makes them raise bus errors
+_BETWEEN_TRIES_S = 0.01
+_MOST_SURPLUS_BYTES = 4096
 
 
 class RunOver(Exception):  # noqa: N818 - the end of a run, not an error of ours
@@ -76,24 +80,28 @@ class DrivenPort:
         self._rules = rules
         self._excused = excused
         self._who = board.journal.source("call", name)
-        self._place = _place_of_class(driver_class)
+        self._place = place_of_class(driver_class)
         self._driver: SerialDriver = self._guarded(
             "__init__", lambda: driver_class(board.window(name), board.cpu), _OPEN_BOUND_PS
         )
-        self._rules.counters(self.errors)
+        self._rules.counters(lambda: self.errors)
 
     @property
     def errors(self) -> object:
-        """The driver's counters as they are now."""
-        return getattr(self._driver, "errors", None)
+        """The driver's counters as they are now, None without any."""
+        try:
+            return getattr(self._driver, "errors", None)
+        except Exception:  # noqa: BLE001 - it is the driver's code and may do anything
+            return None
 
     def open(self, line: LineSettings) -> None:
         """Open the port with `line`; checks what ``open`` left behind."""
         self.line = line
         self.contract.opens(line)
-        self._guarded(
+        self._insisted(
             "open", lambda: self._driver.open(line), _OPEN_BOUND_PS + 200 * line.character_ps
         )
+        self._check_counters()
         self.is_open = True
         self.contract.opened()
         self._rules.line_opened(line)
@@ -104,8 +112,9 @@ class DrivenPort:
         bound_ps = 2 * wire_ps + _CLOSE_GRACE_PS
         self.contract.closes()
         start_ps = self._used_ps()
-        self._guarded("close", self._driver.close, 2 * bound_ps)
-        self._check_time("close", self._used_ps() - start_ps, bound_ps)
+        tries = self._insisted("close", self._driver.close, 2 * bound_ps)
+        if tries == 1:
+            self._check_time("close", self._used_ps() - start_ps, bound_ps)
         self.is_open = False
         self._watch_silence()
         self.contract.closed()
@@ -126,19 +135,26 @@ class DrivenPort:
 
     def read(self, size: int, timeout_ps: int) -> bytes:
         """Ask for `size` bytes and return what came."""
+        self.contract.reads()
         try:
             data = self._timed(
                 "read", lambda: self._driver.read(size, timeout_ps / PS_PER_S), timeout_ps
             )
         except BusError:
+            self.contract.read_failed()
             return b""
-        if not isinstance(data, bytes | bytearray) or len(data) > size:
+        if not isinstance(data, bytes | bytearray):
             self._bad_value("read", data, f"bytes, at most {size}")
+        if len(data) > size:
+            self._bad_value("read", data, f"at most the {size} bytes asked for, not {len(data)}")
         self.contract.read(bytes(data))
+        if self.contract.surplus > _MOST_SURPLUS_BYTES:
+            raise RunOver("read goes on returning bytes that never arrived")
         return bytes(data)
 
     def drain(self, timeout_ps: int) -> bool:
         """Wait for the line to fall idle and return what the driver says."""
+        stalled_ps = self._board.clock.stalled_ps
         try:
             answer = self._timed(
                 "drain", lambda: self._driver.drain(timeout_ps / PS_PER_S), timeout_ps
@@ -147,7 +163,8 @@ class DrivenPort:
             return False
         if not isinstance(answer, bool):
             self._bad_value("drain", answer, "True or False")
-        self.contract.drained(answer=answer)
+        stalled_ps = self._board.clock.stalled_ps - stalled_ps
+        self.contract.drained(answer=answer, stalled_ps=stalled_ps)
         return answer
 
     # guarding
@@ -160,8 +177,28 @@ class DrivenPort:
         character_ps = self.contract.character_ps
         start_ps = self._used_ps()
         value = self._guarded(name, call, 2 * timeout_ps + 20 * character_ps + 100 * _MS)
-        self._check_time(name, self._used_ps() - start_ps, timeout_ps + 2 * character_ps)
+        grace_ps = max(2 * character_ps, _OVERHEAD_ACCESSES * self._board.bus.access_ps)
+        self._check_time(name, self._used_ps() - start_ps, timeout_ps + grace_ps)
         return value
+
+    def _insisted(self, name: str, call: Callable[[], Any], bound_ps: int) -> int:
+        """Call until no bus error comes out any more that a fault made; return how often."""
+        for tries in range(1, _TRIES + 1):
+            try:
+                self._guarded(name, call, bound_ps)
+            except BusError:
+                self._board.cpu.sleep(_BETWEEN_TRIES_S)
+            else:
+                return tries
+        raise RunOver(f"{name} met a bus error each time")
+
+    def _check_counters(self) -> None:
+        """End the run if the driver keeps no counters."""
+        missing = [name for name in LineErrors.__slots__ if counter(self.errors, name) is None]
+        if missing:
+            text = f"self.errors has no count of {', '.join(missing)} after open"
+            self._findings.report("driver-incomplete", text, place=self._place)
+            raise RunOver(text)
 
     def _check_time(self, name: str, used_ps: int, bound_ps: int) -> None:
         if used_ps > bound_ps:
@@ -175,11 +212,13 @@ class DrivenPort:
         """Call the driver, end the run if it fails or does not come back."""
         board = self._board
         start_ps = board.clock.now_ps
+        board.journal.settle()
         board.journal.append((start_ps, self._who, name, 1))
         board.cpu.guard(
             start_ps + bound_ps, lambda: _overdue(name, board.clock.now_ps - start_ps)
         )
         self._rules.call_begins(name)
+        value: Any = None
         try:
             value = call()
         except RunEnded as ended:
@@ -197,11 +236,14 @@ class DrivenPort:
             raise RunOver(f"{name} raised {type(error).__name__}") from error
         finally:
             board.cpu.guard(0, None)
+            board.journal.settle()
             board.journal.append((board.clock.now_ps, self._who, name, 0))
-        self._rules.call_ends(name)
+            self._rules.call_ends(name, value)
         return value
 
     def _note_ended(self, ended: RunEnded) -> None:
+        if ended.rule == "time-limit":
+            raise ended  # whoever set it judges it
         place = (ended.file, ended.line) if ended.file else self._place
         self._findings.report(ended.rule, ended.message, place=place)
         if ended.rule in ("call-overdue", "endless-poll", "asleep-for-ever"):
@@ -210,11 +252,11 @@ class DrivenPort:
     def _note_raised(self, name: str, error: BaseException) -> None:
         rule = "driver-exited" if isinstance(error, SystemExit) else "driver-raised"
         place = place_of_error(error, self._place[0])
-        text = str(error) or "no message"
         self._findings.report(
-            rule, f"{name} raised {type(error).__name__}: {text[:200]}",
+            rule,
+            f"{name} raised {type(error).__name__}: {text_of(error)}",
             place=place if place[1] else self._place,
-        )  # fmt: skip
+        )
 
     def _bad_value(self, name: str, value: object, allowed: str) -> None:
         method = getattr(type(self._driver), name, None)
@@ -222,7 +264,7 @@ class DrivenPort:
         place = (code.co_filename, code.co_firstlineno) if code else self._place
         self._findings.report(
             "bad-return-value",
-            f"{name} returned {value!r:.60} ({type(value).__name__}); allowed: {allowed}",
+            f"{name} returned {text_of(value, repr)} ({type(value).__name__}); allowed: {allowed}",
             place=place,
         )
         raise RunOver(f"{name} returned a {type(value).__name__}")
@@ -230,6 +272,7 @@ class DrivenPort:
     def _watch_silence(self) -> None:
         """Let a few character times pass after ``close`` and see that nothing stirs."""
         board, uart = self._board, self.uart
+        board.journal.settle()
         before = board.bus.accesses()[self.name]
         board.cpu.sleep((4 * self.contract.character_ps + _MS) / PS_PER_S)
         board.journal.settle()
@@ -242,6 +285,8 @@ class DrivenPort:
             stirring.append(f"a handler is still connected to interrupt {number}")
         if uart.irq.level:
             stirring.append("its interrupt line is asserted")
+        if not uart.sout.level and not uart.busy:
+            stirring.append("the output is held at space")
         if board.bus.accesses()[self.name] != before:
             stirring.append("the driver touched the device afterwards")
         if stirring:
@@ -252,6 +297,3 @@ def _overdue(name: str, after_ps: int) -> RunEnded:
     return RunEnded("call-overdue", f"{name} was still running after {show_duration(after_ps)}")
 
 
-def _place_of_class(driver_class: type) -> Place:
-    code = getattr(getattr(driver_class, "__init__", None), "__code__", None)
-    return (code.co_filename, code.co_firstlineno) if code else ("", 0)

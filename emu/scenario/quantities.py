@@ -28,7 +28,6 @@ __all__ = [
     "LINE",
     "PROBABILITY",
     "RATE",
-    "RATIO",
     "SECONDS",
     "SIZE",
     "SPAN",
@@ -58,15 +57,12 @@ FREQUENCY = Measure(parse_frequency, _written("Hz|kHz|MHz|GHz", {"type": "intege
 SIZE = Measure(parse_size, _written("B|kB|KiB|MiB", {"type": "integer", "minimum": 0}))
 CYCLES = Measure(parse_cycles, _written("cycles?", {"type": "integer", "minimum": 0}))
 
-_PLAIN_RATIO = {"type": "number", "minimum": -100, "maximum": 100}
 _RATIO: JsonSchema = {
     "anyOf": [
         {"type": "string", "pattern": rf"^{_NUMBER}(ppm|%|/\s*[0-9]+)?\s*$"},
-        _PLAIN_RATIO,
+        {"type": "number", "minimum": -100, "maximum": 100},
     ]
 }
-RATIO = Measure(parse_ratio, _RATIO)
-"""A ratio as an exact fraction."""
 
 
 def _bounded(low: Fraction, high: Fraction, allowed: str) -> Callable[[object], Fraction]:

@@ -11,11 +11,13 @@ from emu.errors import RunEnded
 from emu.faults.arm import arm
 from emu.kernel.board import Board
 from emu.kernel.journal import DEFAULT_EVENTS
-from emu.kernel.where import Place
+from emu.kernel.where import Place, driver_place
 from emu.line.far_end import FarEnd
+from emu.record.characters import note_characters
 from emu.rules.attach import attach_rules
 from emu.rules.finding import Findings
 from emu.scenario.build import build_board
+from emu.scenario.contract import counter
 from emu.scenario.driver_source import DriverBroken, DriverName, load_driver
 from emu.scenario.model import Scenario, Step
 from emu.scenario.outcome import Measures, Outcome, StepNote, in_order
@@ -40,7 +42,7 @@ def run_scenario(
         driver: the driver's class or name; the scenario's own when empty. A name counts from
             `base`, the scenario's from the scenario's folder.
         events: how many journal entries to keep, None for all.
-        places: note the driver's line with every entry.
+        places: note the driver's line with every entry, and characters on the wire besides.
 
     Raises:
         InputError: the driver's name leads nowhere.
@@ -64,6 +66,7 @@ class Run:
         base: Path | None = None,
         events: int | None = DEFAULT_EVENTS,
         places: bool = False,
+        until_ps: int | None = None,
     ) -> None:
         self.scenario = scenario
         self.board: Board = build_board(scenario.board, events=events, places=places)
@@ -71,10 +74,14 @@ class Run:
         self.findings = Findings(self.board.clock)
         self.notes: list[StepNote] = []
         self.ended = ""
+        self._caller: Place = ("", 0)
+        self._detailed = places
         self._printed = Printed()
+        self._traffic_end: tuple[int, int] | None = None
         self._ports: dict[str, DrivenPort] = {}
         self._driver = driver or scenario.driver
-        self._base = base if driver and base else Path(scenario.path).parent
+        self._folder = Path(scenario.path).parent
+        self._base = base if driver and base else self._folder
         self._far_end = self._connect()
         self._armed = arm(
             scenario.faults,
@@ -83,7 +90,9 @@ class Run:
             seed=scenario.seed,
         )
         self._rules = attach_rules(self.board, self.findings)
-        self.board.cpu.set_limit(scenario.limits.time_ps)
+        limit_ps = scenario.limits.time_ps
+        self._cut = until_ps is not None and until_ps <= limit_ps
+        self.board.cpu.set_limit(until_ps if self._cut and until_ps is not None else limit_ps)
 
     @property
     def driver_name(self) -> str:
@@ -92,6 +101,7 @@ class Run:
 
     def outcome(self) -> Outcome:
         """Play all steps and judge."""
+        self._caller = driver_place()
         try:
             with redirect_stdout(self._printed):
                 self._play()
@@ -101,9 +111,17 @@ class Run:
             self.ended = broken.message
             self.findings.report(broken.rule, broken.message, place=broken.place)
         except RunEnded as ended:
-            self.ended = ended.message
-            self.findings.report(ended.rule, ended.message, place=(ended.file, ended.line))
+            self._note_ended(ended)
         return self._judge()
+
+    def _note_ended(self, ended: RunEnded) -> None:
+        """Note that the run ended early; that is no finding where it was asked for."""
+        self.ended = ended.message
+        place = (ended.file, ended.line)
+        if not (self._cut and ended.rule == "time-limit"):
+            self.findings.report(
+                ended.rule, ended.message, place=("", 0) if place == self._caller else place
+            )
 
     def end(self, rule: str, message: str, place: Place) -> Outcome:
         """Judge a run that could not be ended from inside; see `emu.kernel.watchdog`."""
@@ -135,17 +153,23 @@ class Run:
             two.signals["dtr"].watch(one.signals["dcd"].set)
         return None
 
-    def _load(self, named: type | str) -> type:
+    def _load(self, named: type | str, base: Path) -> type:
         if isinstance(named, type):
             return named
-        name = DriverName.parse(named, base=self._base)
-        return load_driver(name)
+        return load_driver(DriverName.parse(named, base=base))
+
+    def _other_driver(self, driver: type) -> type:
+        """Return the driver at the far end of a cable: its own, or the same as the first."""
+        named = self.scenario.far_end.driver
+        return self._load(named, self._folder) if named else driver
 
     def _make_port(self, name: str, driver: type, far_end: FarEnd | None) -> DrivenPort:
         port = DrivenPort(
             self.board, name, driver, far_end, findings=self.findings,
             rules=self._rules.port(name), excused=self._bus_error_injected,
         )  # fmt: skip
+        if self._detailed:
+            note_characters(self.board, name)
         port.contract.witness = lambda: not self._armed.far_end_spoiled(name)
         return port
 
@@ -153,10 +177,10 @@ class Run:
 
     def _play(self) -> None:
         scenario = self.scenario
-        driver = self._load(self._driver)
+        driver = self._load(self._driver, self._base)
         self._ports[scenario.port] = self._make_port(scenario.port, driver, self._far_end)
         if scenario.far_end.kind == "port":
-            other = self._load(scenario.far_end.driver) if scenario.far_end.driver else driver
+            other = self._other_driver(driver)
             self._ports[scenario.far_end.port] = self._make_port(
                 scenario.far_end.port, other, None
             )
@@ -165,9 +189,15 @@ class Run:
         player.before_open = lambda: self._armed.start(self.board.clock.now_ps)
         if self._far_end is not None:
             player.after_open = self._far_end.begin
-        for step in whole_steps(scenario, tuple(self._ports)):
-            if step.action == "close" and not player.recovered:
+        steps = whole_steps(scenario, tuple(self._ports))
+        last = max(
+            number for number, step in enumerate(steps)
+            if step.action == "close" and (step.by or scenario.port) == scenario.port
+        )  # fmt: skip
+        for number, step in enumerate(steps):
+            if number == last:
                 player.finish(faults_over=self._faults_over())
+                self._traffic_end = player.traffic_end
             player.play(step)
 
     def _bus_error_injected(self) -> bool:
@@ -198,11 +228,13 @@ class Run:
         )  # fmt: skip
         waived = {name: "; ".join(reasons) for name, reasons in self._armed.waivers().items()}
         for name, port in self._ports.items():
+            if self.ended:
+                port.contract.cut()
             promises = port.contract.judge(port.errors, waived)
             if name == scenario.port:
                 outcome.promises = promises
                 outcome.errors = _counters(port.errors)
-                outcome.unmet = self._unmet(port)
+                outcome.unmet = [] if self.ended else self._unmet(port)
             else:
                 outcome.promises = _worse(outcome.promises, promises, name)
         outcome.findings = in_order(self.findings.all())
@@ -212,11 +244,12 @@ class Run:
         """Compare the run with what the scenario expects."""
         expect = self.scenario.expect
         unmet = []
-        received = bytes(port.contract.received)
+        read_end, heard_end = self._traffic_end or (None, None)
+        received = bytes(port.contract.received[:read_end])
         if expect.received is not None and received != expect.received:
             unmet.append(f"read returned {_short(received)}, expected {_short(expect.received)}")
         if expect.far_end_received is not None:
-            heard = bytes(self._far_end.received) if self._far_end else b""
+            heard = bytes(self._far_end.received[:heard_end]) if self._far_end else b""
             if heard != expect.far_end_received:
                 unmet.append(
                     f"the far end heard {_short(heard)}, "
@@ -270,7 +303,7 @@ def whole_steps(scenario: Scenario, ports: tuple[str, ...]) -> list[Step]:
 
 
 def _counters(errors: object) -> dict[str, int]:
-    return {name: int(getattr(errors, name, 0) or 0) for name in LineErrors.__slots__}
+    return {name: counter(errors, name) or 0 for name in LineErrors.__slots__}
 
 
 def _worse(ours: list, theirs: list, name: str) -> list:  # type: ignore[type-arg]

@@ -29,8 +29,6 @@ __all__ = [
     "Truth",
     "Values",
     "Whole",
-    "described",
-    "distinct",
     "finder",
     "tag_key",
 ]
@@ -224,7 +222,7 @@ class Entries:
         if not node.is_mapping:
             raise notes.refuse(node, f"{node} where {self.name} belong", allowed="a mapping")
         found: dict[Any, Any] = {}
-        distinct(node, notes, (key.text for key, _ in node.value), self.name)
+        _distinct(node, notes, (key.text for key, _ in node.value), self.name)
         for key, value in node.value:
             with passing():
                 name = self.keys.read(key, notes)
@@ -289,7 +287,7 @@ class Table:
                 allowed=f"a mapping with keys such as {self._some_keys()}",
             )  # fmt: skip
         values = Values(node)
-        values.places = distinct(node, notes, {one.name for one in self.keys}, self.name)
+        values.places = _distinct(node, notes, {one.name for one in self.keys}, self.name)
         for key in self.keys:
             self._read_key(key, values, notes)
         return values
@@ -299,7 +297,7 @@ class Table:
         required = [one.name for one in self.keys if one.required]
         found: JsonSchema = {
             "type": "object",
-            "properties": {one.name: described(one) for one in self.keys},
+            "properties": {one.name: _described(one) for one in self.keys},
             "additionalProperties": False,
         }
         return found | {"required": required} if required else found
@@ -374,7 +372,7 @@ class Tagged:
         return "one of " + ", ".join(self.words())
 
 
-def distinct(node: Node, notes: Notes, known: Iterable[str], name: str) -> dict[str, Node]:
+def _distinct(node: Node, notes: Notes, known: Iterable[str], name: str) -> dict[str, Node]:
     """Return the values of a mapping by key, noting keys that are unknown or stand twice."""
     found: dict[str, Node] = {}
     seen: dict[str, Node] = {}
@@ -399,7 +397,7 @@ def distinct(node: Node, notes: Notes, known: Iterable[str], name: str) -> dict[
     return found
 
 
-def described(key: Key) -> JsonSchema:
+def _described(key: Key) -> JsonSchema:
     """Return the schema of a key's value with its meaning for the editor."""
     return {"description": key.meaning} | key.shape.schema()
 

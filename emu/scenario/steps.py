@@ -16,6 +16,7 @@ __all__ = ["StepPlayer"]
 
 _MS = PS_PER_S // 1000
 _GRACE_PS = 20 * _MS
+_EMPTY_READS = 2  # in a row after which nothing more is expected
 _FRUITLESS = 3  # calls in a row without progress after which a step gives up
 _READ_BYTES = 256
 _PING = b"high water 4.07 m\r\n"
@@ -33,7 +34,8 @@ class StepPlayer:
     Attributes:
         before_open: called once, just before the first ``open``.
         after_open: called once, when the first ``open`` of the scenario's own port has returned.
-        recovered: whether the check at the end of the traffic was done.
+        traffic_end: how much the driver had returned and the far end had heard before that check
+            added messages of its own; None while it added none.
     """
 
     def __init__(
@@ -64,7 +66,7 @@ class StepPlayer:
         }
         self.before_open: Callable[[], None] | None = None
         self.after_open: Callable[[], None] | None = None
-        self.recovered = False
+        self.traffic_end: tuple[int, int] | None = None
 
     def play(self, step: Step) -> None:
         """Play one step and note how it went."""
@@ -75,7 +77,6 @@ class StepPlayer:
 
     def finish(self, *, faults_over: bool) -> None:
         """Read what is left, and once faults are over see that traffic flows again."""
-        self.recovered = True
         port = self._ports[self._scenario.port]
         if not port.is_open:
             return
@@ -104,6 +105,8 @@ class StepPlayer:
         if before is not None:
             before()
         line = step.line or port.line or self._scenario.line
+        if step.line is not None:
+            self._far_end_follows(line)
         port.open(line)
         if port.name == self._scenario.port and self.after_open is not None:
             after, self.after_open = self.after_open, None
@@ -111,6 +114,7 @@ class StepPlayer:
         return f"{port.name} at {line}"
 
     def _close(self, port: DrivenPort, step: Step) -> str:
+        self._collect(port)
         port.close()
         return port.name
 
@@ -123,9 +127,12 @@ class StepPlayer:
         sent = fruitless = 0
         while sent < len(data) and fruitless < _FRUITLESS:
             piece = data[sent : sent + (step.chunk or len(data))]
+            until_ps = self._board.clock.now_ps + self._timeout_ps(port, step, len(piece))
             count = port.write(piece, self._timeout_ps(port, step, len(piece)))
             sent += count
             fruitless = 0 if count else fruitless + 1
+            if not count:
+                self._sit_out(until_ps)
         return sent
 
     def _receive(self, port: DrivenPort, step: Step) -> str:
@@ -133,7 +140,7 @@ class StepPlayer:
         got = fruitless = 0
         while (wanted is None or got < wanted) and fruitless < _FRUITLESS:
             size = min(step.chunk or _READ_BYTES, _READ_BYTES if wanted is None else wanted - got)
-            data = port.read(size, self._timeout_ps(port, step, size))
+            data = self._read(port, size, self._timeout_ps(port, step, size))
             got += len(data)
             more = data or not self._line_is_quiet()
             fruitless = 0 if more else fruitless + 1
@@ -146,6 +153,7 @@ class StepPlayer:
         wanted = step.count or 0
         while (sent < len(step.data) or got < wanted) and fruitless < _FRUITLESS:
             moved = 0
+            until_ps = self._board.clock.now_ps + port.contract.character_ps
             if sent < len(step.data):
                 piece = step.data[sent : sent + chunk]
                 moved = port.write(piece, self._timeout_ps(port, step, len(piece)))
@@ -156,6 +164,8 @@ class StepPlayer:
                 data = port.read(size, limit_ps)
                 got += len(data)
                 moved += len(data)
+            if not moved:
+                self._sit_out(until_ps)
             fruitless = 0 if moved or not self._line_is_quiet() else fruitless + 1
         return f"{sent} of {len(step.data)} bytes accepted, {got} of {wanted} received"
 
@@ -164,7 +174,7 @@ class StepPlayer:
         got = back = fruitless = 0
         while got < wanted and fruitless < _FRUITLESS:
             size = min(step.chunk or 16, wanted - got)
-            data = port.read(size, self._timeout_ps(port, step, size))
+            data = self._read(port, size, self._timeout_ps(port, step, size))
             got += len(data)
             back += self._write_all(port, step, data)
             fruitless = 0 if data or not self._line_is_quiet() else fruitless + 1
@@ -214,16 +224,34 @@ class StepPlayer:
         return not any(port.uart.busy for port in self._ports.values())
 
     def _collect(self, port: DrivenPort) -> None:
-        """Read until nothing more comes."""
+        """Read until nothing more comes; a glance is enough where nothing can."""
+        if port.is_open and port.contract.settled and self._line_is_quiet():
+            port.read(_READ_BYTES, 0)
+            return
         empty = 0
-        while empty < 2:
-            data = port.read(_READ_BYTES, 6 * port.contract.character_ps + _MS)
+        while port.is_open and empty < _EMPTY_READS:
+            data = self._read(port, _READ_BYTES, 6 * port.contract.character_ps + _MS)
             empty = 0 if data else empty + 1
+
+    def _read(self, port: DrivenPort, size: int, timeout_ps: int) -> bytes:
+        """Read, and let the rest of the time-out pass if nothing comes back before its end."""
+        until_ps = self._board.clock.now_ps + timeout_ps
+        data = port.read(size, timeout_ps)
+        if not data:
+            self._sit_out(until_ps)
+        return data
+
+    def _sit_out(self, until_ps: int) -> None:
+        """Let time pass, so that a driver that gives up at once cannot keep us here for ever."""
+        left_ps = until_ps - self._board.clock.now_ps
+        if left_ps > 0:
+            self._board.cpu.sleep(left_ps / PS_PER_S)
 
     def _check_recovery(self, port: DrivenPort, far_end: FarEnd) -> None:
         """See that a message goes through each way now that nothing disturbs the line."""
         wire_ps = len(_PING) * port.contract.character_ps
         before = len(far_end.received)
+        self.traffic_end = len(port.contract.received), before
         sent = self._write_all(port, Step("send"), _PING)
         port.drain(4 * wire_ps + _GRACE_PS)
         if sent < len(_PING) or len(far_end.received) < before + len(_PING):
@@ -236,7 +264,7 @@ class StepPlayer:
         self._collect(port)
         returned = len(port.contract.received)
         far_end.say(_PING)
-        self._board.cpu.sleep(wire_ps / PS_PER_S)
+        port.read(len(_PING), 2 * wire_ps + _GRACE_PS)
         self._collect(port)
         if len(port.contract.received) < returned + len(_PING):
             port.contract.breach(

@@ -1,8 +1,8 @@
-"""Registers on a bus against plain bytes: what `int.from_bytes` says of any layout and any access."""
+"""Registers on a bus against plain bytes: what `int.from_bytes` says of any layout and access."""
 
 from __future__ import annotations
 
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
 import pytest
 from hypothesis import given
@@ -62,11 +62,13 @@ def present(registers: tuple[Register, ...]) -> list[bool]:
     return taken
 
 
-def access(io: Window, width: int, offset: int, value: int | None) -> Any:
+def access(io: Window, width: int, offset: int, value: int | None) -> object:
     """Read, or write `value`, in some width."""
     if value is None:
-        return getattr(io, f"read{width}")(offset)
-    return getattr(io, f"write{width}")(offset, value)
+        answer: object = getattr(io, f"read{width}")(offset)
+        return answer
+    getattr(io, f"write{width}")(offset, value)
+    return None
 
 
 @given(registers=layouts(), order=ORDERS, accesses=ACCESSES)
@@ -126,11 +128,9 @@ class Byte(Device):
     REGISTERS: ClassVar[tuple[Register, ...]] = (Register("R", 0, (Field("F", 0),)),)
 
 
-@given(
-    places=st.lists(st.tuples(st.integers(0, 60), st.integers(1, 12)), min_size=1, max_size=12)
-)
+@given(places=st.lists(st.tuples(st.integers(0, 60), st.integers(1, 12)), min_size=1, max_size=12))
 def test_no_address_ever_belongs_to_two_devices(places: list[tuple[int, int]]) -> None:
-    """A device is accepted exactly if every address of its range is free, and then owns them all."""
+    """A device is accepted exactly if its whole range is free, and then owns all of it."""
     bench = Board()
     owner: dict[int, str] = {}
     for number, (base, size) in enumerate(places):

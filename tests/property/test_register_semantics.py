@@ -9,7 +9,7 @@ the same accesses through its ports, its clock moving now and then.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -186,6 +186,12 @@ class Reference:
                 del self.pulse_ends[name]
 
 
+Words = dict[str, Any]
+GATES: st.SearchStrategy[Words] = st.sampled_from(
+    [{}, {"swwe": "GATE.OPEN"}, {"swwel": "GATE.OPEN"}]
+)
+
+
 @st.composite
 def fields(draw: st.DrawFn) -> tuple[Field, ...]:
     """Draw up to four fields side by side, with gaps, and any words that go together."""
@@ -205,9 +211,9 @@ def one_field(draw: st.DrawFn, name: str, low: int, width: int) -> Field:
     onread = draw(st.sampled_from((None, *ONREAD))) if sw in ("rw", "r", "rw1") else None
     writable = sw in ("rw", "w", "rw1", "w1")
     if writable and width == 1 and draw(st.booleans()):
-        gates = draw(st.sampled_from([{}, {"swwe": "GATE.OPEN"}, {"swwel": "GATE.OPEN"}]))
-        return Field(name, low, sw=sw, hw="r", onread=onread, singlepulse=True, **gates)
+        return Field(name, low, sw=sw, hw="r", onread=onread, singlepulse=True, **draw(GATES))
     masks = st.integers(0, (1 << width) - 1)
+    update: Words = draw(st.sampled_from([{}, {"hwenable": draw(masks)}, {"hwmask": draw(masks)}]))
     return Field(
         name, low, width, sw=sw, onread=onread,
         reset=draw(st.none() | masks),
@@ -217,8 +223,8 @@ def one_field(draw: st.DrawFn, name: str, low: int, width: int) -> Field:
         precedence=draw(st.sampled_from(PRECEDENCE)),
         sticky=draw(st.sampled_from((None, *STICKY))),
         intr=draw(st.sampled_from((None, *INTR))),
-        **draw(st.sampled_from([{}, {"hwenable": draw(masks)}, {"hwmask": draw(masks)}])),
-        **draw(st.sampled_from([{}, {"swwe": "GATE.OPEN"}, {"swwel": "GATE.OPEN"}])),
+        **update,
+        **draw(GATES),
     )  # fmt: skip
 
 

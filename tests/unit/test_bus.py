@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 from typing import Any, ClassVar
 
 import pytest
@@ -26,7 +27,7 @@ def device_kind(*registers: Register) -> type[Device]:
     return Gauge
 
 
-def whole(name: str, offset: int, width: int = 8, **parts: Any) -> Register:
+def whole(name: str, offset: int, width: int = 8, **parts: Any) -> Register:  # noqa: ANN401 - any word
     """Declare a register that is one plain field."""
     return Register(name, offset, (Field("ALL", 0, width),), width=width, **parts)
 
@@ -35,7 +36,7 @@ Bytes = device_kind(whole("A", 0), whole("B", 1), whole("C", 2), whole("D", 3))
 Words = device_kind(whole("A", 0, 32), whole("B", 4, 32))
 
 
-def board(**settings: Any) -> Board:
+def board(**settings: Any) -> Board:  # noqa: ANN401 - any setting
     """Make a board with this kind of bus."""
     return Board(bus=BusSettings(**settings))
 
@@ -96,7 +97,7 @@ def test_stride_times_access_width(stride: int, width: int, big_endian: bool) ->
 
 
 def test_access_takes_its_time_and_wait_states() -> None:
-    """Each access costs the bus's time plus the wait states of its region, reads and writes alike."""
+    """Each access costs the bus's time plus the wait states of its region, both ways."""
     bench = board()
     fast = bench.attach(Bytes, "fast", 0x00)
     slow = bench.attach(Bytes, "slow", 0x10, wait_cycles=7)
@@ -135,7 +136,9 @@ def test_access_takes_effect_at_its_start_and_events_within_it_have_happened() -
         (lambda io: io.write32(6, 1), "offset 0x6 is not aligned"),
     ],
 )
-def test_access_that_nothing_answers_is_a_bus_error(access: Any, why: str) -> None:
+def test_access_that_nothing_answers_is_a_bus_error(
+    access: Callable[[Window], object], why: str
+) -> None:
     """Unmapped, wrong width and misaligned are told apart; the error says what is accepted."""
     io = board().attach(Words, "tide", 0x100)
 
@@ -147,7 +150,7 @@ def test_access_that_nothing_answers_is_a_bus_error(access: Any, why: str) -> No
 
 
 def test_bus_error_carries_the_facts() -> None:
-    """Address, direction and width are attributes; the register map's own hole is named as such."""
+    """Address, direction and width are attributes; a hole in the map is named as such."""
     sparse = device_kind(whole("A", 0), whole("D", 3))
     io = board().attach(sparse, "tide", 0x100, stride=4)
 
@@ -191,11 +194,13 @@ def test_events_fall_due_during_a_failed_access() -> None:
 
 @pytest.mark.parametrize("value", [0x100, -1, 1 << 40])
 def test_value_that_does_not_fit_is_refused_without_effect(value: int) -> None:
-    """A value wider than the access is the driver's mistake: nothing is written, no time passes."""
+    """A value wider than the access is the driver's mistake: nothing happens, no time passes."""
     bench = board()
     io = bench.attach(Bytes, "tide", 0)
 
-    with pytest.raises(AccessError, match=r"tide: write8\(0x0\): value .* is too wide; allowed: 0x"):
+    with pytest.raises(
+        AccessError, match=r"tide: write8\(0x0\): value .* is too wide; allowed: 0x"
+    ):
         io.write8(0, value)
 
     assert (bench.clock.now_ps, len(bench.journal.entries)) == (0, 0)

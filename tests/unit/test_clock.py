@@ -33,7 +33,7 @@ def test_actions_run_in_order_of_time_and_then_of_scheduling() -> None:
 
 
 def test_an_action_sees_its_own_time() -> None:
-    """While an action runs the clock shows the moment it was scheduled for, afterwards the target."""
+    """While an action runs the clock shows its own moment, afterwards the target."""
     clock = Clock()
     seen: list[int] = []
     clock.schedule(7, lambda: seen.append(clock.now_ps))
@@ -55,7 +55,7 @@ def test_an_action_at_the_target_runs_and_one_beyond_waits() -> None:
 
 
 def test_an_action_may_schedule_for_the_present() -> None:
-    """What an action schedules for its own moment runs in the same sweep, after what waits there."""
+    """What an action schedules for its own moment runs in the same sweep, at the end."""
     clock = Clock()
     log: list[str] = []
     clock.schedule(5, lambda: clock.schedule(5, lambda: log.append("added")))
@@ -125,7 +125,7 @@ def test_hold_freezes_the_processor_while_hardware_goes_on() -> None:
 
 
 def test_overlapping_holds_count_once() -> None:
-    """Two stalls that overlap freeze the processor for their union, and a shorter one adds nothing."""
+    """Stalls that overlap freeze the processor for their union; a shorter one adds nothing."""
     clock = Clock()
     for at_ps, until_ps in ((10, 50), (20, 70), (30, 40)):
         clock.schedule(at_ps, lambda until_ps=until_ps: clock.hold(until_ps))  # type: ignore[misc]

@@ -60,7 +60,7 @@ class FloatSensor(Device):
         """Note what was read and what is left."""
         self.log.append(("status", value, self.registers["STATUS"].value))
 
-    def after_write_STATUS(self, old: int, new: int) -> None:
+    def after_write_STATUS(self, _old: int, new: int) -> None:
         """Switch the bank by FULL."""
         self.select_bank(new >> 4)
 
@@ -120,7 +120,7 @@ def test_unknown_names_are_answered_with_the_nearest() -> None:
 
 
 def test_reset_restores_registers_and_then_tells_the_behaviour() -> None:
-    """After a reset bank 0 shows, registers hold their reset values, and `on_reset` has run last."""
+    """After a reset bank 0 shows, registers hold reset values, and `on_reset` has run last."""
     device = sensor()
     device.ports["STATUS"].write(0x10)
     bank = device.bank
@@ -144,7 +144,7 @@ def test_bank_listeners_hear_real_changes_only() -> None:
 
 @pytest.mark.parametrize("clock_hz", [1_000_000, 3_000_000, 0])
 def test_pulse_lasts_one_cycle_of_the_device_clock(clock_hz: int) -> None:
-    """A written 1 is there for one cycle and then gone (SystemRDL 2.0, 9.6.1-g); clockless: 1 ps."""
+    """A written 1 lasts one cycle (SystemRDL 2.0, 9.6.1-g); 1 ps without a clock."""
     device = sensor()
     device.clock_hz = clock_hz
     device.connect_ports()

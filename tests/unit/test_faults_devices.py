@@ -180,3 +180,16 @@ def test_a_device_without_behaviour_of_its_own_can_stop() -> None:
 
     assert bench.board.devices["log"].halted
     assert bench.io.read8(IER) == 0
+
+
+def test_characters_from_before_the_stop_still_bring_their_time_out() -> None:
+    """A burst that the stop cuts short is announced once the device goes on."""
+    bench = Bench(fault("device-stops", "telemetry", start="280 us", until="5 ms"))
+    bench.set_up(interrupts=1)
+    bench.io.write8(2, 0x87)
+
+    bench.far.say(b"abcdef")
+    bench.wait(20 * MS_PS)
+
+    assert bench.io.read8(2) == 0xCC
+    assert bytes(data for _, data in bench.receive()) == b"abc"

@@ -101,6 +101,8 @@ KINDS = (
                    ("read RBR after honest",), lasting=True),
             Waiver("sent", "the device went between announcing room and taking the character",
                    ("write THR after honest",), lasting=True),
+            Waiver("drain", "a character that the device did not take never leaves it",
+                   ("write THR after honest",), lasting=True),
             Waiver("sent", "characters could not be handed to a device that is gone",
                    ("read LSR", "write THR"), tries=4),
             Waiver("loss", "the overrun flag stayed in a device that is gone", ("read LSR",),
