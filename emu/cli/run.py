@@ -5,19 +5,20 @@ from __future__ import annotations
 import json
 import os
 import sys
+import threading
 from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from emu.cli.paint import painter
-from emu.errors import RunEnded
+from emu.errors import Flaw, InputError, RunEnded, UnitError
 from emu.kernel.watchdog import Watchdog
 from emu.scenario.load import load_scenario
 from emu.scenario.model import Scenario
 from emu.scenario.outcome import Outcome
 from emu.scenario.runner import Run
-from emu.units import UnitError, parse_duration
+from emu.units import parse_duration
 
 __all__ = ["command"]
 
@@ -69,6 +70,8 @@ def command(
         return _print_schema()
     if scenario is None:
         raise click.UsageError("name a scenario file, such as fixtures/quiet.yaml")
+    if events:
+        _check_writable(events)
     model = load_scenario(Path(scenario))
     if seed is not None:
         model = replace(model, seed=seed)
@@ -94,15 +97,23 @@ def command(
 def _guarded(run: Run, *, as_json: bool) -> Outcome:
     """Run under the watchdog; a driver that cannot be stopped gets its verdict all the same."""
 
+    verdict = threading.Lock()  # held by whoever gives it
+
     def last_resort(ended: RunEnded) -> None:
+        if not verdict.acquire(blocking=False):
+            return
         outcome = run.end(ended.rule, ended.message, (ended.file, ended.line))
         text = json.dumps(outcome.as_json(), indent=2) if as_json else _text(outcome, "")
-        os.write(1, (text + "\n").encode())
+        with os.fdopen(1, "wb", closefd=False) as stream:
+            stream.write((text + "\n").encode())
         os._exit(1)
 
     board = run.board
     with Watchdog(board.clock, board.cpu, run.scenario.limits.wall_s, last_resort=last_resort):
-        return run.outcome()
+        outcome = run.outcome()
+    if not verdict.acquire(blocking=False):
+        threading.Event().wait()  # the last resort is ending the process
+    return outcome
 
 
 def _text(outcome: Outcome, next_step: str) -> str:
@@ -119,6 +130,15 @@ def _print(outcome: Outcome, scenario: str, *, timeline: bool) -> None:
     else:
         hint = f"emu run {scenario} --timeline shows what led to it"
     click.echo(_text(outcome, hint), nl=False)
+
+
+def _check_writable(path: str) -> None:
+    """Refuse a file that cannot be written before anything is run."""
+    try:
+        Path(path).open("a", encoding="utf-8").close()
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise InputError([Flaw(path, 0, 0, f"cannot be written: {reason}")]) from error
 
 
 def _print_timeline(run: Run, outcome: Outcome) -> None:

@@ -30,7 +30,7 @@ from collections import deque
 from collections.abc import Mapping
 from typing import ClassVar, Protocol
 
-from emu.devices.uart16550_map import REGISTERS
+from emu.devices.uart16550_map import NOTES, REGISTERS
 from emu.kernel.clock import PS_PER_S, Clock, Timer
 from emu.kernel.device import Device
 from emu.kernel.parameter import Parameter
@@ -111,6 +111,9 @@ class Uart16550(Device):
         Parameter("clock", parse_frequency, 1_843_200, "input clock, 16 times divisor times baud"),
         Parameter("fifo", int, 16, "bytes of FIFO, 0 for a 16450", (0, 16, 64), ("integer",)),
     )
+
+    BANK_FIELD = "LCR.DLAB"
+    NOTES = NOTES
 
     def __init__(
         self, name: str, clock: Clock, settings: Mapping[str, object] | None = None

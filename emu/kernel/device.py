@@ -88,6 +88,8 @@ class Device:
     MEANING: ClassVar[str] = ""
     REGISTERS: ClassVar[tuple[Register, ...]] = ()
     PARAMETERS: ClassVar[tuple[Parameter, ...]] = ()
+    BANK_FIELD: ClassVar[str] = ""  # the field that selects the bank, such as "LCR.DLAB"
+    NOTES: ClassVar[tuple[str, ...]] = ()  # what a driver's author must know besides the registers
 
     def __init__(
         self, name: str, clock: Clock, settings: Mapping[str, object] | None = None

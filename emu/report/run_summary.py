@@ -43,7 +43,7 @@ def render_outcome(outcome: Outcome, paint: Paint = plain, *, next_step: str = "
         *_figures(outcome, paint),
     ]
     if next_step:
-        lines += ["", f"Next: {next_step}"]
+        lines += ["", *_wrapped(next_step, "", "Next: ")]
     return "\n".join(lines) + "\n"
 
 
@@ -135,8 +135,8 @@ def _figures(outcome: Outcome, paint: Paint) -> Iterator[str]:
     for target, count in measures.injections.items():
         yield f"Fault     {target}: {_count(count, 'injection')}"
     if outcome.printed:
-        first = outcome.printed.strip().splitlines()[:1]
-        yield paint(f"The driver printed {len(outcome.printed)} characters: {first[0]!r:.70}", "dim")
+        first = next(iter(outcome.printed.strip().splitlines()), "")
+        yield paint(f"The driver printed {len(outcome.printed)} characters: {first!r:.60}", "dim")
 
 
 def _split(measures: Measures) -> str:
@@ -153,7 +153,7 @@ def _wrapped(text: str, indent: str, label: str = "", *, hang: str = "") -> Iter
         WIDTH,
         initial_indent=indent + label,
         subsequent_indent=indent + " " * len(label) + hang,
-        break_long_words=False,
+        break_long_words=True,
         break_on_hyphens=False,
     )
 

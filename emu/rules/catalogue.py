@@ -290,6 +290,13 @@ _ALL = (
         "Return, or raise an error that the caller can handle.",
     ),
     Rule(
+        "driver-incomplete", "run",
+        "a driver class without a method or counter that the protocol asks for",
+        "The caller's first use of it fails, in the middle of everything else.",
+        "Give the class open, close, write, read and drain, and in __init__ self.errors = "
+        "LineErrors().",
+    ),
+    Rule(
         "bad-return-value", "run",
         "a call returned something else than the protocol says",
         "The caller goes on with a count or with data that mean something else.",

@@ -25,7 +25,8 @@ __all__ = ["PROMISES", "Promise", "SerialContract", "counter"]
 
 _DEEPEST = 64  # characters, the deepest FIFO
 _LOOK_CHARACTERS = 5  # a read that waits so long in vain has seen all that a FIFO holds back
-_RECEIVE_BITS = 0x1F  # of LSR: data ready, overrun, parity, framing, break
+_ERRORS = PARITY_ERROR | FRAMING_ERROR | BREAK
+_RECEIVE_BITS = 0x1F  # of LSR: data ready and everything that can be wrong
 
 PROMISES = {
     "order": "what read returns is what arrived, in order, nothing invented or doubled",
@@ -120,6 +121,7 @@ class SerialContract:
         self._row: _Seen | None = None  # when a row of reads began that returned nothing so far
         self._seen = _Seen()  # when a row of reads began that waited long in vain
         self._overran_at = -1
+        self._tainted = False
         self._far_from = 0
         self._far_in_doubt = False
         self._shifted_from = 0
@@ -141,11 +143,12 @@ class SerialContract:
         if not self._open or self._uart.looped:
             return
         self._recent.append(flags)
-        self._stream.arrive(data, free=bool(flags or self._opening))
+        self._stream.arrive(data, free=bool(flags or self._opening or self._tainted))
+        self._tainted = False
 
     def arrived_row(self, data: bytes) -> None:
         """Take several characters without errors into the books."""
-        if self._opening or not self._open or self._uart.looped:
+        if self._tainted or not self._sure:
             for byte in data:
                 self.arrived(byte, 0)
         else:
@@ -163,7 +166,10 @@ class SerialContract:
         self.overruns += rises
         self._books.overrun.least += rises and self._sure
         if self._uart.peek("FCR.ENABLE") == 0:
-            self._stream.forgive_last(1)  # it is the unread character that is lost
+            # The unread character is lost, and its flags seem to be those of the new one.
+            flags = self._recent[-1] if self._recent else 0
+            self._tainted = bool(flags or self._uart.peek("LSR") & _ERRORS)
+            self._stream.forgive_last(1)
             self._unbook(1)
 
     def discarded(self, characters: list[int]) -> None:

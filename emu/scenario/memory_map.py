@@ -50,6 +50,7 @@ class RegisterMap(TypedDict):
     width: int
     access: str
     bank: int | None
+    shown_while: str
     reset: int | None
     meaning: str
     fields: list[FieldMap]
@@ -69,6 +70,7 @@ class DeviceMap(TypedDict):
     widths: list[int]
     clock_hz: int
     registers: list[RegisterMap]
+    notes: list[str]
 
 
 class BoardMap(TypedDict):
@@ -114,6 +116,7 @@ def _device_map(region: Region) -> DeviceMap:
         "widths": list(region.widths),
         "clock_hz": device.clock_hz,
         "registers": [_register_map(one, region, device) for one in device.REGISTERS],
+        "notes": list(device.NOTES),
     }
 
 
@@ -127,6 +130,9 @@ def _register_map(register: Register, region: Region, device: Device) -> Registe
         "width": register.width,
         "access": "r" * register.readable + "w" * register.writable,
         "bank": register.bank,
+        "shown_while": (
+            "" if register.bank is None else f"{device.BANK_FIELD or 'bank'} = {register.bank}"
+        ),
         "reset": register.reset if known else None,
         "meaning": register.meaning,
         "fields": [_field_map(one) for one in register.fields],
@@ -169,7 +175,7 @@ def _facts(found: BoardMap) -> str:
 _LEGEND = textwrap.wrap(
     "Register access: r read, w write. Field access in the words of SystemRDL 2.0: rclr cleared by "
     "a read, ruser and wuser with an effect of the device's own, singlepulse back to 0 by itself. "
-    "Reset -: reset leaves the bits as they are. A bank is shown while the device selects it.",
+    "Reset -: reset leaves the bits as they are.",
     _WIDTH,
 )
 
@@ -202,10 +208,17 @@ def _device_lines(device: DeviceMap) -> Iterator[str]:
         yield ""
         yield _register_line(register)
         yield from _aligned([_field_row(one) for one in register["fields"]], _INDENT)
+    if device["notes"]:
+        yield ""
+        yield "  To know"
+    for note in device["notes"]:
+        yield from textwrap.wrap(
+            note, _WIDTH, initial_indent="    - ", subsequent_indent="      "
+        )
 
 
 def _register_line(one: RegisterMap) -> str:
-    bank = "" if one["bank"] is None else f", bank {one['bank']}"
+    bank = f", while {one['shown_while']}" if one["shown_while"] else ""
     digits = one["width"] // 4
     reset = "-" if one["reset"] is None else f"{one['reset']:#0{digits + 2}x}"
     return (

@@ -131,7 +131,7 @@ class DrivenPort:
         if isinstance(count, bool) or not isinstance(count, int) or not 0 <= count <= len(data):
             self._bad_value("write", count, f"an int from 0 to {len(data)}")
         self.contract.wrote(data[:count])
-        return count
+        return int(count)
 
     def read(self, size: int, timeout_ps: int) -> bytes:
         """Ask for `size` bytes and return what came."""
@@ -165,7 +165,7 @@ class DrivenPort:
             self._bad_value("drain", answer, "True or False")
         stalled_ps = self._board.clock.stalled_ps - stalled_ps
         self.contract.drained(answer=answer, stalled_ps=stalled_ps)
-        return answer
+        return bool(answer)
 
     # guarding
 

@@ -129,6 +129,7 @@ def test_registers_stand_at_their_addresses(capsys: pytest.CaptureFixture[str]) 
     assert registers["LSR"]["reset"] == 0x60
     assert registers["DLM"] | {"fields": []} == {
         "name": "DLM", "address": 0x40001004, "offset": 4, "width": 8, "access": "rw", "bank": 1,
+        "shown_while": "LCR.DLAB = 1",
         "reset": None, "meaning": "divisor latch, high byte", "fields": [],
     }  # fmt: skip
 

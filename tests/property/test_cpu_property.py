@@ -17,7 +17,8 @@ from emu.kernel.cpu import ENTER, EXIT
 from tests.unit.cpu_bench import ACCESS_PS, CYCLE_PS, TIME_PS, Bench
 
 NS = 1_000
-STEPS = st.deferred(
+Program = list[tuple[str, "int | Program"]]
+STEPS: st.SearchStrategy[Program] = st.deferred(
     lambda: st.lists(
         st.one_of(
             st.tuples(st.sampled_from(["read", "poll", "write", "time", "raise"]), st.just(0)),
@@ -32,8 +33,6 @@ PULSES = st.lists(st.tuples(st.integers(0, 40_000), st.integers(0, 1)), max_size
 HOLDS = st.lists(st.tuples(st.integers(0, 30_000), st.integers(1, 5_000)), max_size=3)
 IN_HANDLERS = st.sampled_from(["nothing", "read", "work", "sleep", "masked"])
 SOFTWARE = 9
-
-Program = list[tuple[str, "int | Program"]]
 
 
 @dataclass

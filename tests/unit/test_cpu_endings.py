@@ -30,7 +30,8 @@ def ends(bench: Bench, driver: Callable[[], object]) -> RunEnded:
     for call in (
         lambda: io.read8(0), lambda: io.write8(0, 0), lambda: io.read8(3), cpu.time,
         lambda: cpu.work(0), lambda: cpu.work(1), lambda: cpu.sleep(0), lambda: cpu.sleep(1),
-        lambda: cpu.wait_for_interrupt(0), cpu.wait_for_interrupt, cpu.interrupts_masked().__enter__,
+        lambda: cpu.wait_for_interrupt(0), cpu.wait_for_interrupt,
+        cpu.interrupts_masked().__enter__,
         lambda: cpu.connect(4, print), lambda: cpu.disconnect(4),
         lambda: cpu.raise_interrupt(4),
     ):  # fmt: skip

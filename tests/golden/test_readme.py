@@ -1,0 +1,49 @@
+"""README.md shows what the program prints: every output block is compared with a real run.
+
+A block stands after a comment ``<!-- output of: COMMAND -->``. A line ``...`` in it stands for lines
+left out.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from emu.cli.main import main
+
+ROOT = Path(__file__).resolve().parents[2]
+BLOCKS = re.findall(
+    r"<!-- output of: (?P<command>[^\n]*) -->\n```\n(?P<shown>.*?)```\n",
+    (ROOT / "README.md").read_text(encoding="utf-8"),
+    flags=re.DOTALL,
+)
+
+
+def test_the_readme_shows_runs() -> None:
+    """The tour shows at least a failing run, its timeline, a clean run, a rule and a map."""
+    assert len(BLOCKS) >= 5
+
+
+@pytest.mark.parametrize(("command", "shown"), BLOCKS, ids=[command for command, _ in BLOCKS])
+def test_an_output_block_is_what_the_command_prints(
+    command: str, shown: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each output block of the README is what its command prints, but for lines left out."""
+    monkeypatch.chdir(ROOT)
+    program, *words = shlex.split(command)
+
+    main(words)
+
+    captured = capsys.readouterr()
+    printed = captured.out + captured.err
+    assert program == "emu"
+    at = 0
+    for part in re.split(r"^\.\.\.\n", shown, flags=re.MULTILINE):
+        found = printed.find(part, at)
+        assert found >= 0, f"not printed any more:\n{part}"
+        at = found + len(part)
+    if "\n...\n" not in f"\n{shown}":
+        assert printed == shown
