@@ -312,6 +312,7 @@ class Uart16550(Device):
             self.monitor.overran(data if self._fifo_on else self._rx.pop() & 0xFF)
             self._lsr |= OE
             if self._fifo_on:
+                self._watch_for_timeout()  # it may be the last of those announced
                 self._update_irq()
                 return
             level = 0
@@ -347,6 +348,7 @@ class Uart16550(Device):
             return
         self.monitor.overran(data)
         self._lsr |= OE
+        self._watch_for_timeout()
         self._update_irq()
 
     def _note_flags(self, flags: int, level: int) -> None:
@@ -369,19 +371,22 @@ class Uart16550(Device):
             return self._last_data
         self._last_data = data = rx.popleft() & 0xFF
         self._touched_ps = self.clock.now_ps
-        if not rx:
+        left = len(rx)
+        if not left or left == self._trigger - 1 or self._hidden_errors or self._timed_out:
+            self._show_next(left)
+        return data
+
+    def _show_next(self, left: int) -> None:
+        """Follow what taking a character changed besides the level."""
+        if not left:
             self._lsr &= ~DR
-        elif rx[0] > 0xFF:
-            self._lsr |= rx[0] >> 8
+        elif self._rx[0] > 0xFF:
+            self._lsr |= self._rx[0] >> 8
             self._hidden_errors -= 1
-            self._update_irq()
         if self._timed_out:
             self._timed_out = False
             self._watch_for_timeout()
-            self._update_irq()
-        elif len(rx) == self._trigger - 1:
-            self._update_irq()
-        return data
+        self._update_irq()
 
     def peek_RBR(self) -> int:
         """Return the oldest character and leave it where it is."""

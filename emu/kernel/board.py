@@ -152,6 +152,8 @@ class Board:
 
         Args:
             kind: the device class.
+            name: what the board calls it.
+            at: first address in bytes.
             settings: values for its parameters.
             stride: bytes between registers, 1, 2, 4 or 8.
             widths: access widths in bits that it answers.

@@ -162,9 +162,7 @@ class Bus:
         address_bits: int = 32,
     ) -> None:
         if width_bits not in WIDTHS:
-            raise DeclarationError(
-                f"width_bits={width_bits}", where="bus", allowed="8, 16, 32, 64"
-            )
+            raise DeclarationError(f"width_bits={width_bits}", where="bus", allowed="8, 16, 32, 64")
         self._clock = clock
         self._cpu = cpu
         self._journal = journal
@@ -191,6 +189,8 @@ class Bus:
         """Map `device` at `base` and return the window its driver uses.
 
         Args:
+            device: what answers; its ports are connected.
+            base: first address in bytes.
             stride: bytes between registers: 1, 2, 4 or 8; the declared distance when None.
             widths: access widths accepted; when None the width of the narrowest register, or of
                 the bus where that is less, and all widths for memory.
@@ -227,7 +227,7 @@ class Bus:
 
     def accesses(self) -> dict[str, Counts]:
         """Return exact counts for each window: fresh reads, repeated equal reads, writes."""
-        return {name: window._counts() for name, window in self.windows.items()}
+        return {name: window._counts() for name, window in self.windows.items()}  # noqa: SLF001
 
     def fail(self, region: Region, direction: str, offset: int, width: int, why: str) -> None:
         """End an access with a bus error, which takes the time of an access.

@@ -87,7 +87,7 @@ class Clock:
             )
         self._serial = serial = self._serial + 1
         heappush(self._queue, (at_ps, serial, action))
-        if at_ps < self.due_ps:
+        if at_ps < self.due_ps:  # noqa: PLR1730 - the hot path: half the time of min()
             self.due_ps = at_ps
 
     @property
@@ -120,7 +120,7 @@ class Clock:
         self._target_ps = _NOT_RUNNING
         alarm_ps = self._alarm_ps
         head_ps = queue[0][0] if queue else NEVER_PS
-        self.due_ps = head_ps if head_ps < alarm_ps else alarm_ps
+        self.due_ps = head_ps if head_ps < alarm_ps else alarm_ps  # noqa: FURB136 - the same
         return now_ps
 
     def run_until_wanted(self, target_ps: int, lines: Wanted, *, wait: bool = True) -> int:
@@ -159,6 +159,7 @@ class Clock:
         """Let an action that runs now go on at `at_ps` as if it had scheduled itself for then.
 
         Args:
+            at_ps: later than now.
             events: how many actions that stands for.
 
         Returns:

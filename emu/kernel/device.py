@@ -245,9 +245,7 @@ class Device:
         ]
 
         def write_pulsing(data: int) -> None:
-            started = [
-                pulse for pulse in timers if data & pulse[0].mask and live.accepts(pulse[0])
-            ]
+            started = [pulse for pulse in timers if data & pulse[0].mask and live.accepts(pulse[0])]
             write(data)
             for one, timer in started:
                 if live.value & one.mask:

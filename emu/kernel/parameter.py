@@ -31,7 +31,7 @@ class Parameter:
     choices: tuple[Any, ...] | None = None
     json_type: tuple[str, ...] = ("string", "integer")
 
-    def read(self, given: object) -> Any:
+    def read(self, given: object) -> Any:  # noqa: ANN401 - what `parse` returns
         """Return the value of the setting.
 
         Raises:
@@ -56,9 +56,7 @@ def read_settings(
     known = {one.name: one for one in parameters}
     for key in given:
         if key not in known:
-            raise DeclarationError(
-                f"unknown setting {key!r}", where=where, fix=nearest(key, known)
-            )
+            raise DeclarationError(f"unknown setting {key!r}", where=where, fix=nearest(key, known))
     values: dict[str, Any] = {}
     for name, parameter in known.items():
         try:

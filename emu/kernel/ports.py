@@ -49,7 +49,7 @@ class Ports:
         self.counts = counts
 
 
-def build_ports(
+def build_ports(  # noqa: C901, PLR0915 - one factory, since its functions share cells
     *,
     name: str,
     clock: Clock,
@@ -64,6 +64,9 @@ def build_ports(
 
     Args:
         name: the window, for the journal.
+        clock: the clock of the board.
+        attendant: the processor.
+        journal: where accesses are noted.
         cost_ps: time of one access, wait states included.
         readers: for each width in bits, the handler at each offset; looked up on every access,
             so a bank switch may replace entries.

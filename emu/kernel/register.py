@@ -291,8 +291,7 @@ def check_registers(registers: tuple[Register, ...], *, where: str) -> None:
                 raise DeclarationError(f"register {register.name} is declared twice", where=where)
             if _collide(other, register):
                 raise DeclarationError(
-                    f"registers {other.name} and {register.name} share offset "
-                    f"{register.offset:#x}",
+                    f"registers {other.name} and {register.name} share offset {register.offset:#x}",
                     where=where,
                     fix="give them a bank or a direction (only='r' and only='w')",
                 )

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from itertools import repeat
 
 from emu.kernel.clock import NEVER_PS, Clock
 
@@ -129,20 +130,20 @@ class Signal:
             if start_ps < self.alert_ps:
                 self._sampler(start_ps)
 
-    def play_row(self, row: list[tuple[int, Toggles]]) -> None:
+    def play_row(self, starts_ps: Sequence[int], row: Sequence[Toggles]) -> None:
         """Play several waveforms one after the other; each must leave the level as it was.
 
         Args:
-            row: start times and toggle offsets as for `play`, in the order of time.
+            starts_ps: start times as for `play`, increasing.
+            row: the toggle offsets of each.
         """
-        if self._watchers or self._sampler is None:
-            for start_ps, toggles in row:
+        if self._watchers or self._sampler is None or starts_ps[0] <= self._disturbed_ps:
+            for start_ps, toggles in zip(starts_ps, row, strict=True):
                 self.play(start_ps, toggles)
             return
-        final = self._final
-        self.pieces.extend([(start_ps, toggles, final) for start_ps, toggles in row])
-        if row[0][0] < self.alert_ps:
-            self._sampler(row[0][0])
+        self.pieces.extend(zip(starts_ps, row, repeat(self._final), strict=False))
+        if starts_ps[0] < self.alert_ps:
+            self._sampler(starts_ps[0])
 
     def _play_over(self, start_ps: int, toggles: Toggles) -> None:
         """Play while a disturbance is still on the wire."""
@@ -152,11 +153,13 @@ class Signal:
 
     def level_at(self, at_ps: int) -> int:
         """Return the level at `at_ps`, as far back as the waveform is kept."""
-        pieces = self.pieces
-        for start_ps, toggles, before in reversed(pieces):
-            if start_ps <= at_ps:
-                return before ^ (bisect_right(toggles, at_ps - start_ps) & 1)
-        return pieces[0][2]
+        found = self.pieces[0]
+        for piece in self.pieces:  # what is looked for stands near the front
+            if piece[0] > at_ps:
+                break
+            found = piece
+        start_ps, toggles, before = found
+        return before ^ (bisect_right(toggles, at_ps - start_ps) & 1)
 
     def next_fall_ps(self, from_ps: int) -> int | None:
         """Return when the wire first goes from 1 to 0 at or after `from_ps`, if that is known."""

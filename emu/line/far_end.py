@@ -22,7 +22,7 @@ from emu.units import LineSettings
 
 __all__ = ["Behaviour", "FarEnd"]
 
-_AHEAD_FRAMES = 16
+_AHEAD_FRAMES = 64
 _READY_WIRES = ("cts", "dsr", "dcd")
 
 
@@ -84,7 +84,8 @@ class FarEnd:
         self._held = 0
         self._origin_ps = 0
         self._half_bits = 0
-        self._listeners: list[Callable[[int, int], None]] = []
+        self._breaks_left = 0
+        self._noise: _Noise | None = None
         self._random = random.Random(f"far end {seed}")
         self._behaviour = _BEHAVIOURS[plan.kind](plan)
         self._ahead = 1 if plan.gap_ps or plan.flow or plan.breaks else _AHEAD_FRAMES
@@ -115,11 +116,15 @@ class FarEnd:
         for one in self.plan.breaks:
             at_ps = self.clock.now_ps + one.at_ps
             self.clock.schedule(at_ps, lambda: self.transmitter.hold_break(True))
-            self.clock.schedule(
-                at_ps + one.length_ps, lambda: self.transmitter.hold_break(False)
-            )
+            self.clock.schedule(at_ps + one.length_ps, self._end_break)
+        self._breaks_left = len(self.plan.breaks)
         if self.plan.noise is not None:
-            _Noise(self.plan.noise, self.clock, self._wires["sin"], self._random)
+            wire = self._wires["sin"]
+            self._noise = _Noise(self.plan.noise, self.clock, wire, self._random)
+
+    def _end_break(self) -> None:
+        self.transmitter.hold_break(False)
+        self._breaks_left -= 1
 
     def say(self, data: bytes) -> None:
         """Queue `data` for sending."""
@@ -135,9 +140,15 @@ class FarEnd:
         """Whether nothing more will come from it unless it hears something."""
         return (
             self._behaviour.done
+            and not self._breaks_left
             and self._next == len(self._queue)
             and self.clock.now_ps >= self._last_end_ps
         )
+
+    @property
+    def disturbed(self) -> bool:
+        """Whether a break or noise may still come over what it says."""
+        return bool(self._breaks_left) or (self._noise is not None and not self._noise.over)
 
     @property
     def last_end_ps(self) -> int:
@@ -155,6 +166,8 @@ class FarEnd:
             return
         shapes = self.transmitter.shapes
         half_bits, step, origin_ps = self._half_bits, shapes.frame.half_bits, self._origin_ps
+        if not half_bits and origin_ps < self.clock.now_ps:
+            self._origin_ps = origin_ps = self.clock.now_ps  # another rate, set in a gap
         num, den = shapes.rate
         count = min(self._ahead, len(queue) - self._next)
         data = bytes(queue[self._next : self._next + count])
@@ -309,6 +322,11 @@ class _Noise:
         self._random = generator
         self._until_ps = None if plan.until_ps is None else clock.now_ps + plan.until_ps
         self._next(clock.now_ps + plan.from_ps)
+
+    @property
+    def over(self) -> bool:
+        """Whether no more of it comes."""
+        return self._until_ps is not None and self._clock.now_ps >= self._until_ps
 
     def _next(self, from_ps: int) -> None:
         mean_ps = PS_PER_S * self._plan.per_second.denominator // self._plan.per_second.numerator

@@ -127,8 +127,10 @@ class Shapes:
 
     def row(self, data: bytes) -> list[Toggles]:
         """Return the toggle times of a frame for each byte of `data`."""
-        table = self._table
-        return [table[byte] or self.of(byte) for byte in data]
+        row = list(map(self._table.__getitem__, data))
+        if None in row:
+            return [self.of(byte) for byte in data]
+        return row  # type: ignore[return-value]  # there is no None in it
 
     def _build(self, byte: int) -> Toggles:
         frame = self.frame

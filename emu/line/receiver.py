@@ -52,8 +52,8 @@ class Receiver:
 
     __slots__ = (
         "_break_from_ps", "_clock", "_deliver", "_finish_ps", "_format", "_from_ps", "_judge_ps",
-        "_known", "_near_ps", "on_lapse", "_rate", "_room", "_row", "_start_tick", "_stop_ticks", "_tick_den",
-        "_tick_num", "_wire", "edge_ps", "more",
+        "_known", "_near_ps", "_rate", "_room", "_row", "_shapes", "_start_tick", "_stop_ticks",
+        "_tick_den", "_tick_num", "_wire", "edge_ps", "more", "on_lapse",
     )  # fmt: skip
 
     def __init__(self, clock: Clock, deliver: Deliver) -> None:
@@ -69,7 +69,8 @@ class Receiver:
         self._tick_num = self._tick_den = 1
         self._break_from_ps = _IDLE
         self._judge_ps = _IDLE
-        self._known: dict[int, tuple[Toggles, int, int]] = {}
+        self._known: dict[int, int] = {}  # data by the id of a shape in _shapes
+        self._shapes: list[Toggles] = []
         self._near_ps = 0
         self._room: Callable[[], int] = lambda: 0
         self._row: Callable[[bytes], None] | None = None
@@ -121,7 +122,7 @@ class Receiver:
         self._format = frame
         self._rate = rate
         self._stop_ticks = _MID + 16 * (frame.samples - 1)
-        self._known = {}
+        self._known, self._shapes = {}, []
         if rate is None:
             self._rest(self._clock.now_ps)
             return
@@ -202,12 +203,12 @@ class Receiver:
             start_ps, shape, _ = pieces[0]
             if start_ps != self.edge_ps or (len(pieces) > 1 and pieces[1][0] <= now_ps):
                 break
-            answer = known.get(id(shape))
-            if answer is None or answer[0] is not shape:
+            data = known.get(id(shape))
+            if data is None:
                 self._remember(shape)
                 break
             self.more = more = len(pieces) > 1 and pieces[1][0] <= now_ps + self._near_ps
-            self._deliver(answer[1], answer[2])
+            self._deliver(data, 0)
             if self._finish_ps != _IDLE:
                 return
             if more and self._row is not None:
@@ -239,15 +240,16 @@ class Receiver:
         if most < _WORTH_A_ROW:
             return now_ps
         row = []
+        find, take = known.get, row.append
         edge_ps = pieces[0][0]
-        for start_ps, shape, before in islice(pieces, 1, 1 + most):
-            answer = known.get(id(shape))
-            if answer is None or answer[0] is not shape or start_ps > edge_ps + near_ps:
+        latest_ps = edge_ps + near_ps
+        for start_ps, shape, _ in islice(pieces, 1, 1 + most):
+            data = find(id(shape))
+            if data is None or start_ps > latest_ps:
                 break
-            if not before or shape[0]:
-                break
-            row.append(answer[1])
+            take(data)
             edge_ps = start_ps
+            latest_ps = start_ps + near_ps
         count = len(row)
         if count < _WORTH_A_ROW:
             return now_ps
@@ -361,8 +363,10 @@ class Receiver:
                 return
             bits.append(1 ^ (before & 1))
         data, flags = _judge(bits, frame)
-        if not bits[0] and not flags and before == len(shape):  # and no second frame in it
-            self._known[id(shape)] = (shape, data, flags)
+        if bits[0] or flags or shape[0] or before != len(shape) or len(shape) & 1:
+            return  # not one whole frame without errors that leaves the line at mark
+        self._known[id(shape)] = data
+        self._shapes.append(shape)  # keeps it alive, so that no other shape can have its id
 
 
 def _judge(bits: list[int], frame: FrameFormat) -> tuple[int, int]:

@@ -67,11 +67,11 @@ class Transmitter:
     def send_row(self, data: bytes, starts_ps: list[int]) -> None:
         """Play one frame at each of `starts_ps`, which must leave room for whole frames."""
         shapes = self._shapes
-        row = list(zip(starts_ps, shapes.row(data), strict=True))
-        self._start_ps, self._shape = row[-1]
+        row = shapes.row(data)
+        self._start_ps, self._shape = starts_ps[-1], row[-1]
         self._end_ps = self._start_ps + shapes.frame_ps
         if not self.breaking:
-            self.wire.play_row(row)
+            self.wire.play_row(starts_ps, row)
 
     def retime(self, rate: BitRate) -> int:
         """Let the rest of the frame under way go at another rate, and return when it now ends.

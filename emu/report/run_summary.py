@@ -48,12 +48,13 @@ def render_outcome(outcome: Outcome, paint: Paint = plain, *, next_step: str = "
 
 
 def _head(outcome: Outcome, paint: Paint) -> Iterator[str]:
-    yield paint(outcome.title, "name")
-    yield f"driver {short_path(outcome.driver)}, seed {outcome.seed}"
+    yield from (paint(line, "name") for line in _wrapped(outcome.title, ""))
+    yield from _wrapped(f"driver {short_path(outcome.driver)}, seed {outcome.seed}", "")
     yield ""
     simulated = show_duration(outcome.measures.time_ps)
     if outcome.clean:
         yield f"{paint('CLEAN', 'good')}   {_kept(outcome.promises)}, no findings, {simulated}"
+        yield from _early(outcome)
         return
     broken = sum(1 for one in outcome.promises if not one.kept)
     parts = [
@@ -63,6 +64,10 @@ def _head(outcome: Outcome, paint: Paint) -> Iterator[str]:
         simulated,
     ]
     yield f"{paint('FAILED', 'bad')}   {', '.join(parts)}"
+    yield from _early(outcome)
+
+
+def _early(outcome: Outcome) -> Iterator[str]:
     if outcome.ended:
         yield from _wrapped("the run ended early: " + outcome.ended, "         ")
 
@@ -78,9 +83,10 @@ def _findings(findings: list[Finding], paint: Paint) -> Iterator[str]:
         place = f"{short_path(one.file)}:{one.line}" if one.file else "no driver line"
         often = f", {one.count} times" if one.count > 1 else ""
         yield ""
-        yield (
-            f"{number}. {paint(place, 'bad')}  {paint(one.rule, 'name')}"
-            f"  at {show_duration(one.time_ps)}{often}"
+        when = f"at {show_duration(one.time_ps)}{often}"
+        fits = len(f"{number}. {place}  {one.rule}  {when}") <= WIDTH
+        yield f"{number}. {paint(place, 'bad')}" + ("  " if fits else "\n   ") + (
+            f"{paint(one.rule, 'name')}  {when}"
         )
         yield from _wrapped(one.message, "   ")
         rule = RULES.get(one.rule)

@@ -36,6 +36,7 @@ class PortRules:
     def __init__(self, uart: Uart16550, board: Board, context: Context) -> None:
         self.name = uart.name
         self._context = context
+        self._cpu = board.cpu
         self._lost = LostErrors(context.findings, f"{uart.name}.LSR")
         line = board.cpu.interrupts.lines.get(board.window(uart.name).irq)
         self.watch = UartWatch(uart, board, context, self._lost)
@@ -62,7 +63,12 @@ class PortRules:
         self._calls.begins(name)
 
     def call_ends(self, name: str, result: object = None) -> None:
-        """Note that a call has returned `result`, or raised, and judge what it leaves behind."""
+        """Note that a call has returned `result`, or raised, and judge what it leaves behind.
+
+        Once the run has ended nothing is judged: a call that was cut off proves nothing.
+        """
+        if self._cpu.ended is not None:
+            return
         ended = self._context.call_ends(name, self.name)
         if ended is not None:
             self._lost.settle(ended)

@@ -51,14 +51,14 @@ class Activation:
         flushed: it cleared a FIFO.
         disturbed: a bus error, all ones, or a value that was not what the driver wrote came back.
         acted: it did something that can take a cause of an interrupt away.
-        told: it was shown that a cause is pending.
+        identified: how often it was told which cause is pending.
         flags: kinds of line error that it was shown, for `emu.rules.lost_errors`.
         held: suspicions.
     """
 
     __slots__ = (
-        "acted", "configured", "depth", "disturbed", "flags", "flushed", "held", "name", "port",
-        "serial", "setting_up", "told",
+        "acted", "configured", "depth", "disturbed", "flags", "flushed", "held", "identified", "name", "port",
+        "serial", "setting_up",
     )  # fmt: skip
 
     def __init__(self, name: str, port: str, serial: int, depth: int, *, setting_up: bool) -> None:
@@ -71,7 +71,7 @@ class Activation:
         self.flushed = False
         self.disturbed = False
         self.acted = False
-        self.told = False
+        self.identified = 0
         self.flags = 0
         self.held: list[Held] = []
 

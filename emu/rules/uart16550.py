@@ -296,7 +296,7 @@ class UartWatch:
         known.fifo_denied |= not fifo and known.fcr != NEVER
         if value & _IIR_NONE:
             return
-        here.told = True
+        here.identified += 1
         cause = value & 0x0F
         if cause == _IIR_DATA:
             known.promised = max(known.promised, known.trigger())

@@ -478,19 +478,18 @@ class SerialContract:
         accepted, shifted = bytes(self.accepted), bytes(self.shifted)
         if shifted != accepted:
             self.breach("sent", _differ(accepted, shifted))
-        elif self._far_end is not None and self._comparable and not self._far_in_doubt:
+        elif self._far_end is not None and self.witness() and self.agrees and not self._far_in_doubt:
             heard = bytes(self._far_end.received[self._far_from :])
             sent = shifted[self._shifted_from :]
             if heard[: len(sent)] != sent[: len(heard)] or len(heard) < len(sent):
                 self.breach("sent", "the far end heard something else: " + _differ(sent, heard))
 
     @property
-    def _comparable(self) -> bool:
+    def agrees(self) -> bool:
         """Whether the far end speaks the line as asked for, well enough to be a witness."""
         far = self._far_end
         return (
             far is not None
-            and self.witness()
             and self._line is not None
             and format_of(far.line) == format_of(self._line)
             and abs(self._best_baud / (far.line.baud * (1 + far.baud_error)) - 1) <= 0.02

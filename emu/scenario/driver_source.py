@@ -10,8 +10,10 @@ import importlib
 import importlib.util
 import inspect
 import os
+import re
 import sys
 import sysconfig
+import zlib
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -32,6 +34,7 @@ __all__ = [
 ]
 
 _LONGEST_TEXT = 200
+_ADDRESS = re.compile(r" at 0x[0-9a-fA-F]+")  # it differs from run to run
 _NOT_THE_DRIVERS = (
     "<frozen",
     str(Path(__file__).resolve().parent.parent) + os.sep,
@@ -72,11 +75,10 @@ class DriverName:
         """
         module, colon, class_name = text.rpartition(":")
         if not colon or not module or not class_name.isidentifier():
-            raise InputError([Flaw(
-                where, 0, 0, f"{text!r} does not name a driver",
-                allowed="path/to/file.py:Class or package.module:Class",
-            )])  # fmt: skip
+            raise _no_driver(text, where)
         if not module.endswith(".py"):
+            if not all(part.isidentifier() for part in module.split(".")):
+                raise _no_driver(text, where)
             return cls(module, class_name, is_file=False)
         path = Path(module) if Path(module).is_absolute() else base / module
         if not path.is_file():
@@ -86,6 +88,13 @@ class DriverName:
                 fix=nearest(f"{path.name}:{class_name}", others),
             )])  # fmt: skip
         return cls(str(path.resolve()), class_name, is_file=True)
+
+
+def _no_driver(text: str, where: str) -> InputError:
+    return InputError([Flaw(
+        where, 0, 0, f"{text!r} does not name a driver",
+        allowed="path/to/file.py:Class or package.module:Class",
+    )])  # fmt: skip
 
 
 def load_driver(name: DriverName, *, where: str = "driver") -> type:
@@ -141,7 +150,7 @@ def place_of_class(driver: type) -> Place:
 def text_of(value: object, show: Callable[[object], str] = str) -> str:
     """Return what the driver's own object says of itself, in one bearable line."""
     try:
-        text = " ".join(show(value).split())
+        text = _ADDRESS.sub("", " ".join(show(value).split()))
     except Exception as error:  # noqa: BLE001 - it is the driver's code and may do anything
         return f"(its text cannot be had: {type(error).__name__})"
     text = "".join(one if one.isprintable() else "?" for one in text)
@@ -152,7 +161,7 @@ def text_of(value: object, show: Callable[[object], str] = str) -> str:
 
 def _import_file(path: Path) -> ModuleType:
     """Import a file afresh, under a name of its own, with its folder importable meanwhile."""
-    name = f"driver_{path.stem}_{abs(hash(str(path))):x}"
+    name = f"driver_{path.stem}_{zlib.crc32(os.fsencode(path)):08x}"
     spec = importlib.util.spec_from_file_location(name, path)
     if spec is None or spec.loader is None:
         raise ImportError(f"{path} is not Python")
@@ -162,7 +171,8 @@ def _import_file(path: Path) -> ModuleType:
     try:
         spec.loader.exec_module(module)
     finally:
-        sys.path.remove(str(path.parent))
+        with suppress(ValueError):  # the driver may have changed it
+            sys.path.remove(str(path.parent))
     return module
 
 

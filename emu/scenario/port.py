@@ -112,7 +112,7 @@ class DrivenPort:
         bound_ps = 2 * wire_ps + _CLOSE_GRACE_PS
         self.contract.closes()
         start_ps = self._used_ps()
-        tries = self._insisted("close", self._driver.close, 2 * bound_ps)
+        tries = self._insisted("close", self._driver.close, bound_ps + 100 * _MS)
         if tries == 1:
             self._check_time("close", self._used_ps() - start_ps, bound_ps)
         self.is_open = False

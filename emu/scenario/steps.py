@@ -84,8 +84,11 @@ class StepPlayer:
         for other in self._ports.values():
             if other is not port and other.is_open:
                 self._collect(other)
-        if faults_over and self._far_end is not None:
-            self._check_recovery(port, self._far_end)
+        far_end = self._far_end
+        if not faults_over or far_end is None or far_end.disturbed:
+            return
+        if port.contract.agrees:
+            self._check_recovery(port, far_end)
 
     def _port(self, step: Step) -> DrivenPort:
         return self._ports[step.by or self._scenario.port]

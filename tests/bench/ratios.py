@@ -80,6 +80,7 @@ def board_with(count: int) -> Board:
     for number in range(count):
         board.attach(Uart16550, f"port{number}", 0x4000_0000 + 0x1000 * number, stride=4, irq=number)
     board.power_on()
+    board.clock.schedule(10**18, lambda: None)  # something to wait for: polling is no dead end
     return board
 
 

@@ -94,3 +94,87 @@ def test_stalled_time_is_what_was_added_to_the_target(
     assert reached_ps == target_ps + clock.stalled_ps
     assert clock.next_event_ps > reached_ps
     assert clock.events == sum(at_ps <= reached_ps for at_ps, _ in holds)
+
+
+class Wish:
+    """Want the processor once somebody says so."""
+
+    def __init__(self) -> None:
+        self.best: object | None = None
+
+
+class Machine:
+    """Some periodic processes, some other events, some stalls, and a log of what happened when.
+
+    Args:
+        stepping: whether a process goes on by `Clock.step_to` where it can.
+    """
+
+    def __init__(
+        self, others: list[tuple[int, str, int]], periods: list[int], *, stepping: bool
+    ) -> None:
+        self.clock = Clock()
+        self.wish = Wish()
+        self.log: list[tuple[object, ...]] = []
+        for at_ps, kind, value in others:
+            self.clock.schedule(at_ps, lambda kind=kind, value=value: self.other(kind, value))  # type: ignore[misc]
+        for number, period_ps in enumerate(periods):
+            self.clock.schedule(
+                period_ps,
+                lambda number=number, period_ps=period_ps: self.beat(number, period_ps, stepping),  # type: ignore[misc]
+            )
+
+    def other(self, kind: str, value: int) -> None:
+        """Note an event, freeze the processor, or want it."""
+        self.note(kind)
+        if kind == "hold":
+            self.clock.hold(self.clock.now_ps + value)
+        elif kind == "want":
+            self.wish.best = "line"
+
+    def beat(self, number: int, period_ps: int, stepping: bool) -> None:
+        """Note a beat and go on to the next, in place or by way of the queue."""
+        while True:
+            self.note(number)
+            next_ps = self.clock.now_ps + period_ps
+            if not (stepping and self.clock.step_to(next_ps)):
+                break
+        self.clock.schedule(next_ps, lambda: self.beat(number, period_ps, stepping))
+
+    def note(self, what: object) -> None:
+        """Note what happened, with everything the clock counts."""
+        self.log.append((what, self.clock.now_ps, self.clock.events))
+
+    def move(self, kind: str, length_ps: int) -> None:
+        """Let time pass, awake or asleep."""
+        target_ps = self.clock.now_ps + length_ps
+        if kind == "run":
+            self.clock.run_until(target_ps)
+        else:
+            self.clock.run_until_wanted(target_ps, self.wish)
+            self.wish.best = None
+        self.log.append((kind, self.clock.now_ps, self.clock.stalled_ps, self.clock.due_ps))
+
+
+@given(
+    others=st.lists(
+        st.tuples(
+            st.integers(0, 60), st.sampled_from(["event", "hold", "want"]), st.integers(0, 20)
+        ),
+        max_size=8,
+    ),
+    periods=st.lists(st.integers(1, 9), min_size=1, max_size=3),
+    moves=st.lists(st.tuples(st.sampled_from(["run", "doze"]), st.integers(0, 25)), max_size=8),
+)
+def test_stepping_is_scheduling(
+    others: list[tuple[int, str, int]], periods: list[int], moves: list[tuple[str, int]]
+) -> None:
+    """An action that steps on does what it would have done by the queue, to the last count."""
+    logs = []
+    for stepping in (False, True):
+        machine = Machine(others, periods, stepping=stepping)
+        for kind, length_ps in moves:
+            machine.move(kind, length_ps)
+        logs.append(machine.log)
+
+    assert logs[0] == logs[1]

@@ -9,12 +9,14 @@ Semiconductor, TL/C/8652, June 1995, 8.4 to 8.11 and Table IV. Waveforms are lef
 
 from __future__ import annotations
 
+from functools import partial
+
 import pytest
-from hypothesis import settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from tests.serial_port import SerialPort
+from tests.serial_port import SerialPort, edges_of
 
 CHARACTER = 160  # cycles of the 16x clock in a character of 8N1
 LEVELS = (1, 4, 8, 14)
@@ -302,3 +304,70 @@ class Controller(RuleBasedStateMachine):
 
 TestController = pytest.mark.slow(Controller.TestCase)
 TestController.settings = settings(max_examples=60, stateful_step_count=40)
+
+
+class Fed:
+    """A controller at the end of a stream, looked at now and then.
+
+    Args:
+        stream: characters with the idle bit times before each.
+        ahead: put all on the wire at once instead of each when its time comes.
+    """
+
+    def __init__(self, stream: list[tuple[int, int]], fcr: int, *, ahead: bool) -> None:
+        self.port = port = SerialPort(fcr=fcr)
+        port.write("IER", 0x05)
+        self.edges = edges_of(port.uart.irq, port.clock)
+        at_ps = 0
+        for data, gap in stream:
+            at_ps += gap * port.bit_ps
+            if ahead:
+                port.far.send(data, at_ps)
+            else:
+                port.clock.schedule(at_ps, partial(self.send, data, at_ps))
+            at_ps += port.character_ps
+
+    def send(self, data: int, at_ps: int) -> None:
+        """Put one character on the wire, now."""
+        self.port.far.send(data, at_ps)
+
+    def look(self, wait_ps: int, reads: int) -> tuple[list[int], list[int]]:
+        """Let time pass, look at the registers, and read as a driver would."""
+        self.port.wait(wait_ps)
+        shown = [self.port.uart.peek(name) for name in ("LSR", "IIR", "RBR")]
+        values = [self.port.read("RBR") for _ in range(min(reads, self.port.uart.receive_level))]
+        return [*shown, self.port.uart.receive_level, self.port.read("LSR")], values
+
+
+@pytest.mark.slow
+@given(
+    rows=st.lists(
+        st.tuples(
+            st.sampled_from([0x41, 0x00, 0xFF]),
+            st.integers(1, 24),
+            st.sampled_from([0, 0, 1, 15, 45, 400]),
+        ),
+        min_size=1,
+        max_size=6,
+    ),
+    fcr=st.sampled_from([0x00, 0x01, 0x41, 0x81, 0xC1]),
+    looks=st.lists(
+        st.tuples(
+            st.integers(1, 40_000).map(lambda us: us * 10**6), st.sampled_from([0, 1, 3, 8, 64])
+        ),
+        max_size=12,
+    ),
+)
+@example(rows=[(0x41, 60, 0)], fcr=0x41, looks=[(17 * 10**9, 64)] * 6)
+@example(rows=[(0x41, 60, 0)], fcr=0xC1, looks=[(30 * 10**9, 5)] * 4)
+@settings(max_examples=60)
+def test_a_stream_put_on_the_wire_ahead_is_the_same_to_a_driver(
+    rows: list[tuple[int, int, int]], fcr: int, looks: list[tuple[int, int]]
+) -> None:
+    """Registers, data and interrupts are the same whether characters were planned or not."""
+    stream = [(data, 0 if number else gap) for data, count, gap in rows for number in range(count)]
+    one_by_one, ahead = (Fed(stream, fcr, ahead=way) for way in (False, True))
+    for wait_ps, reads in [*looks, *[(10**11, 64)] * 3]:
+        assert ahead.look(wait_ps, reads) == one_by_one.look(wait_ps, reads)
+
+    assert ahead.edges == one_by_one.edges

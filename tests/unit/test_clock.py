@@ -308,3 +308,14 @@ def test_restarting_costs_the_queue_nothing() -> None:
     clock.run_until(10_000)
 
     assert (log, clock.events) == ([1_999], 2)
+
+
+def test_entries_left_behind_by_earlier_starts_are_not_renewed() -> None:
+    """A queue entry that an earlier deadline has overtaken dies when its time comes."""
+    clock, timer, log = timer_log()
+    for at_ps in (60, 50, 40, 90):
+        timer.start(at_ps)
+
+    clock.run_until(200)
+
+    assert (log, clock.events) == ([90], 4)

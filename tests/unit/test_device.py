@@ -305,3 +305,42 @@ def test_halt_is_told_once() -> None:
         device.halt(halted)
 
     assert changes == [True, False]
+
+
+class Valve(Device):
+    """Pulses behind a gate, and one that the device takes without storing it."""
+
+    REGISTERS: ClassVar[tuple[Register, ...]] = (
+        Register("GATE", 0, (Field("OPEN", 0, reset=1),)),
+        Register("PULSE", 1, (Field("GO", 0, singlepulse=True, swwe="GATE.OPEN"),)),
+        Register("TAKEN", 2, (Field("GO", 0, singlepulse=True),)),
+    )
+
+    def write_TAKEN(self, data: int) -> None:
+        """Act on it and keep nothing."""
+
+
+def test_write_behind_a_closed_gate_does_not_prolong_a_pulse() -> None:
+    """Only a write that reaches the field starts its cycle again."""
+    device = Valve("valve", Clock())
+    device.clock_hz = 1_000_000
+    device.connect_ports()
+    write = {name: port.write for name, port in device.ports.items()}
+    write["PULSE"](1)
+    device.clock.run_until(600_000)
+    write["GATE"](0)
+    write["PULSE"](1)
+    device.clock.run_until(1_000_000)
+
+    assert device.peek("PULSE") == 0
+
+
+def test_pulse_that_the_device_does_not_store_needs_no_end() -> None:
+    """Nothing is scheduled for a bit that never shows."""
+    device = Valve("valve", Clock())
+    device.connect_ports()
+
+    device.ports["TAKEN"].write(1)
+    device.clock.run_until(10**9)
+
+    assert device.clock.events == 0

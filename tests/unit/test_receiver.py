@@ -158,6 +158,20 @@ class TestClockTolerance:
 
         assert heard == [(0x01, 0), (0x01, FE)]
 
+    def test_an_answer_is_not_remembered_for_another_phase(self) -> None:
+        """A frame that is clean in one phase of the 16x clock only is sampled anew in each."""
+        slow = [(100 * TICK + TICK // 16, (0x01, 0)), (1000 * TICK, (0x01, FE))]
+        fast = [(100 * TICK, (0x01, 0)), (1000 * TICK + TICK // 16, (0x81, 0))]
+        for part, sent in ((Fraction(-55, 1000), slow), (Fraction(52, 1000), fast)):
+            line = Line(EIGHT_N_1, off_by(part))
+            heard = []
+            for from_ps, _ in sent:
+                line.clock.run_until(from_ps)
+                line.transmitter.send(0x01, from_ps)
+                line.clock.run_until(from_ps + 500 * TICK)
+                heard.append(line.heard[len(heard)])
+            assert heard == [expected for _, expected in sent]
+
     def test_resynchronises_on_every_start_edge(self) -> None:
         """Mismatch does not add up: ten thousand bits at 3 % arrive whole."""
         assert clean_in_phase(EIGHT_N_1, Fraction(3, 100), 3, STREAM * 4)
@@ -318,6 +332,19 @@ class TestBreak:
             line.wire.set(1)
             line.clock.run_until(100 * BIT)
             assert line.heard == [(0, BI | FE)]
+
+    def test_new_settings_during_a_break_with_more_planned(self) -> None:
+        """What was played behind a break is heard once, whatever was set during the break."""
+        line = Line()
+        line.wire.play(0, (0, 20 * BIT))
+        line.transmitter.send(0x41, 30 * BIT)
+        line.clock.run_until(15 * BIT)
+        line.receiver.configure(SEVEN_N_1, RATE)
+        line.clock.run_until(60 * BIT)
+        line.transmitter.send(0x42, 60 * BIT)
+        line.clock.run_until(100 * BIT)
+
+        assert line.heard == [(0, BI | FE), (0x41, FE), (0x7F, 0), (0x42, FE), (0x7F, 0)]
 
 
 class TestSettings:

@@ -318,3 +318,35 @@ def test_wire_without_sampler_stays_small() -> None:
     line.stop_sampling()
     line.set(0)
     assert len(line.pieces) <= 3
+
+
+@pytest.mark.parametrize("sampled", [False, True])
+@pytest.mark.parametrize("watching", [False, True])
+@pytest.mark.parametrize("glitch_ps", [0, 5, 130])
+def test_row_of_waveforms_is_each_of_them_played(
+    sampled: bool, watching: bool, glitch_ps: int
+) -> None:
+    """A row played at once is the same wave as one played piece by piece, on a noisy wire too."""
+    waves = []
+    for at_once in (False, True):
+        clock, line = wire()
+        told: list[tuple[int, int]] = []
+        if sampled:
+            line.sample(lambda _start: None)
+        if watching:
+            line.watch(lambda level, told=told, clock=clock: told.append((clock.now_ps, level)))  # type: ignore[misc]
+        clock.run_until(90)
+        if glitch_ps:
+            line.disturb(glitch_ps)
+        starts, row = (100, 200), ((0, 50), (0, 20, 30, 90))
+        if at_once:
+            line.play_row(starts, row)
+        else:
+            for start_ps, toggles in zip(starts, row, strict=True):
+                line.play(start_ps, toggles)
+        wave = levels(line, *range(90, 320))
+        edges = (line.next_fall_ps(91), line.next_rise_ps(91))
+        clock.run_until(400)
+        waves.append((wave, edges, told))
+
+    assert waves[0] == waves[1]

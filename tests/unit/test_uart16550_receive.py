@@ -533,6 +533,22 @@ class TestTimeout:
 
         assert port.wait_irq(PS_PER_S) - from_ps == self.four_characters_ps(port)
 
+    def test_after_a_stream_that_ended_in_an_overrun(self) -> None:
+        """What is left of a full FIFO times out though the last character did not get in."""
+        port = listening(FIFO_ON | 3 << 6)
+        end_ps = port.now_ps
+        for _ in range(24):
+            end_ps = port.far.send(0x41, end_ps)
+        port.clock.run_until(end_ps)
+        port.read("LSR")
+        for _ in range(5):
+            port.read("RBR")
+        from_ps = port.now_ps
+
+        assert port.uart.receive_level == 11
+        assert port.wait_irq(PS_PER_S) - from_ps == self.four_characters_ps(port)
+        assert port.uart.peek("IIR") == TIMEOUT
+
     def test_gone_with_the_fifo(self) -> None:
         """Clearing the FIFO takes a pending time-out away (8.5)."""
         port = listening(FIFO_ON | 3 << 6)
