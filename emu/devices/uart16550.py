@@ -372,15 +372,15 @@ class Uart16550(Device):
         self._last_data = data = rx.popleft() & 0xFF
         self._touched_ps = self.clock.now_ps
         left = len(rx)
-        if not left or left == self._trigger - 1 or self._hidden_errors or self._timed_out:
-            self._show_next(left)
-        return data
-
-    def _show_next(self, left: int) -> None:
-        """Follow what taking a character changed besides the level."""
         if not left:
             self._lsr &= ~DR
-        elif self._rx[0] > 0xFF:
+        if left == self._trigger - 1 or self._hidden_errors or self._timed_out:
+            self._show_next()
+        return data
+
+    def _show_next(self) -> None:
+        """Show the errors of the character that is oldest now, and follow with the interrupt."""
+        if self._rx and self._rx[0] > 0xFF:
             self._lsr |= self._rx[0] >> 8
             self._hidden_errors -= 1
         if self._timed_out:

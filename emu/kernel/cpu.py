@@ -423,14 +423,16 @@ class Cpu:
 
     def _serve(self, line: InterruptLine) -> bool:
         """Run the handlers of `line` and return whether it still asked when they returned."""
-        self._journal.settle()
-        clock = self._clock
+        clock, journal = self._clock, self._journal
+        if journal.open_rows or journal.settlers:
+            journal.settle()
         start_ps, stalled_ps, idle_ps = clock.now_ps, clock.stalled_ps, self.idle_ps
-        self._note(ENTER, line.number)
+        journal.append((start_ps, self._who, ENTER, line.number))
         self.entries += 1
         outer = self._priority
         self._priority = line.priority
-        self._masks += not self.nesting
+        masks = not self.nesting
+        self._masks += masks
         self.depth += 1
         self.interrupts.taken(line)
         try:
@@ -439,23 +441,24 @@ class Cpu:
             self._pass(self._entry_ps)
             for handler in line.handlers:
                 handler()
-            pending = line.pending
-            self._journal.settle()
+            pending = line.latched or (bool(line.asserted) and not line.edge)
+            if journal.open_rows:
+                journal.settle()
             for observer in self.on_exit:
                 observer(line)
             self._pass(self._exit_ps)
         finally:
-            self._journal.settle()  # reads before a handler raised are the handler's
+            if journal.open_rows:
+                journal.settle()  # reads before a handler raised are the handler's
             self.depth -= 1
-            self._masks -= not self.nesting
+            self._masks -= masks
             self._priority = outer
             if not self.depth:
                 self.handler_ps += (
                     clock.now_ps - start_ps - (clock.stalled_ps - stalled_ps)
                     - (self.idle_ps - idle_ps)
                 )  # fmt: skip
-            self._note(EXIT, line.number)
-        self.interrupts.choose()
+            journal.append((clock.now_ps, self._who, EXIT, line.number))
         return pending
 
     def _end_storm(self, line: InterruptLine, entries: int) -> None:

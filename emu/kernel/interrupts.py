@@ -155,11 +155,16 @@ class Interrupts:
 
     def update(self, line: InterruptLine) -> None:
         """Take note of `line`; call after anything that changes it."""
+        asking = self._asking
         if (line.latched or (line.asserted and not line.edge)) and line.handlers:
-            self._asking[line.number] = line
-        else:
-            self._asking.pop(line.number, None)
-        self.choose()
+            if line is not self.best:
+                asking[line.number] = line
+                self.choose()
+        elif asking.pop(line.number, None) is not None:
+            if asking:
+                self.choose()
+            else:
+                self.best = None
 
     def choose(self) -> None:
         """Find the best line again among those that ask; of equal priority the lowest number."""
@@ -179,12 +184,14 @@ class Interrupts:
 
     def taken(self, line: InterruptLine) -> None:
         """Acknowledge `line`: its latch is cleared, moderation starts."""
-        line.latched = False
         line.deliveries += 1
+        if line.latched:
+            line.latched = False
+            self.update(line)
         if line.moderation_ps:
             line.not_before_ps = self._clock.now_ps + line.moderation_ps
             self._clock.schedule(line.not_before_ps, self.choose)
-        self.update(line)
+            self.choose()
 
 
 def _or_of(wires: list[Signal], line: InterruptLine) -> Callable[[int], None]:

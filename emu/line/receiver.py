@@ -207,12 +207,15 @@ class Receiver:
             if data is None:
                 self._remember(shape)
                 break
-            self.more = more = len(pieces) > 1 and pieces[1][0] <= now_ps + self._near_ps
-            self._deliver(data, 0)
-            if self._finish_ps != _IDLE:
-                return
-            if more and self._row is not None:
-                now_ps = self._take_row(wire, now_ps)
+            more = len(pieces) > 1 and pieces[1][0] <= now_ps + self._near_ps
+            last_ps = self._take_row(wire, now_ps) if more and self._row is not None else _IDLE
+            if last_ps != _IDLE:
+                now_ps = last_ps
+            else:
+                self.more = more
+                self._deliver(data, 0)
+                if self._finish_ps != _IDLE:
+                    return
             self._from_ps = now_ps
             if len(pieces) == 1:
                 return
@@ -232,18 +235,17 @@ class Receiver:
     def _take_row(self, wire: Signal, now_ps: int) -> int:
         """Take characters that nobody would notice one by one, and return when the last came.
 
-        They must be known shapes without errors, back to back, and nothing else may be due until
-        the last of them; else nothing is taken and the time stays.
+        The first is the one that comes now. All must be known shapes, back to back, and nothing
+        else may be due until the last of them; else nothing is taken.
         """
-        pieces, known, near_ps = wire.pieces, self._known, self._near_ps
-        most = min(self._room(), 2 * (self._clock.horizon_ps - now_ps) // near_ps)
+        pieces, near_ps = wire.pieces, self._near_ps
+        most = min(self._room(), 1 + 2 * (self._clock.horizon_ps - now_ps) // near_ps)
         if most < _WORTH_A_ROW:
-            return now_ps
-        row = []
-        find, take = known.get, row.append
-        edge_ps = pieces[0][0]
-        latest_ps = edge_ps + near_ps
-        for start_ps, shape, _ in islice(pieces, 1, 1 + most):
+            return _IDLE
+        row: list[int] = []
+        find, take = self._known.get, row.append
+        edge_ps = latest_ps = pieces[0][0]
+        for start_ps, shape, _ in islice(pieces, most):
             data = find(id(shape))
             if data is None or start_ps > latest_ps:
                 break
@@ -252,14 +254,14 @@ class Receiver:
             latest_ps = start_ps + near_ps
         count = len(row)
         if count < _WORTH_A_ROW:
-            return now_ps
+            return _IDLE
         tick = -(-edge_ps * self._tick_den // self._tick_num)
         at_ps = (tick + self._stop_ticks) * self._tick_num // self._tick_den
-        if len(pieces) > count + 1 and pieces[count + 1][0] <= at_ps:
-            return now_ps
-        if not self._clock.step_to(at_ps, count):
-            return now_ps
-        for _ in range(count):
+        if len(pieces) > count and pieces[count][0] <= at_ps:
+            return _IDLE
+        if not self._clock.step_to(at_ps, count - 1):
+            return _IDLE
+        for _ in range(count - 1):
             pieces.popleft()
         self.edge_ps = edge_ps
         self._start_tick = tick
@@ -338,12 +340,17 @@ class Receiver:
         self._end_break()
 
     def _end_break(self) -> None:
-        """Go on looking for start bits once the line is back at mark."""
+        """Go on looking for start bits once the line is back at mark.
+
+        A rise that is only announced is waited for: the wire may be told something else by then.
+        """
         wire = self._wire
-        if wire is None or self._break_from_ps == _IDLE:
+        if wire is None or self._break_from_ps == _IDLE or self._judge_ps != _IDLE:
             return
         rise_ps = wire.next_rise_ps(self._break_from_ps)
-        if rise_ps is not None:
+        if rise_ps is not None and rise_ps > self._clock.now_ps:
+            self._clock.schedule(rise_ps, self._end_break)
+        elif rise_ps is not None:
             self._break_from_ps = _IDLE
             self._from_ps = rise_ps
             self._search()

@@ -110,7 +110,9 @@ def _unmet(unmet: list[str], paint: Paint) -> Iterator[str]:
     if unmet:
         yield ""
     for text in unmet:
-        yield from _wrapped(f"{paint('unmet', 'bad')} expectation: {text}", "", hang="   ")
+        first, *rest = _wrapped(f"unmet expectation: {text}", "", hang="   ")
+        yield first.replace("unmet", paint("unmet", "bad"), 1)
+        yield from rest
 
 
 def _steps(outcome: Outcome) -> Iterator[str]:

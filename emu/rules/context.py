@@ -57,8 +57,8 @@ class Activation:
     """
 
     __slots__ = (
-        "acted", "configured", "depth", "disturbed", "flags", "flushed", "held", "identified", "name", "port",
-        "serial", "setting_up",
+        "acted", "configured", "depth", "disturbed", "flags", "flushed", "held", "identified",
+        "name", "port", "serial", "setting_up",
     )  # fmt: skip
 
     def __init__(self, name: str, port: str, serial: int, depth: int, *, setting_up: bool) -> None:

@@ -227,7 +227,7 @@ class DrivenPort:
         except BusError as error:
             if not self._excused():
                 self._note_raised(name, error)
-                raise RunOver(str(error)) from error
+                raise RunOver(f"{name} raised BusError") from error
             raise
         except KeyboardInterrupt:
             raise

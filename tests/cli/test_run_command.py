@@ -63,7 +63,8 @@ def test_a_failed_run(capsys: pytest.CaptureFixture[str]) -> None:
     """A failed run says so, names the broken promise, and exits with 1."""
     status, out, err = emu(capsys, QUIET, "--driver", FIRST_TRY)
     assert (status, err) == (1, "")
-    assert out.splitlines()[3].startswith("FAILED   0 findings, 1 promise broken, ")
+    assert out.splitlines()[3].startswith("FAILED   1 finding, 1 promise broken, ")
+    assert "drivers_example/first_try.py:" in out
     assert "broken promise drain: " in out
 
 

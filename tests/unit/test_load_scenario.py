@@ -55,7 +55,7 @@ def test_scenarios_of_the_project_are_read(path: Path) -> None:
 
     assert found.title
     assert found.path == str(path)
-    assert found.driver.endswith(":InterruptDriver")
+    assert found.driver.endswith((":InterruptDriver", ":FirstTry"))
     assert found.port == "telemetry"
 
 

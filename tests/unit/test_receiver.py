@@ -164,7 +164,7 @@ class TestClockTolerance:
         fast = [(100 * TICK, (0x01, 0)), (1000 * TICK + TICK // 16, (0x81, 0))]
         for part, sent in ((Fraction(-55, 1000), slow), (Fraction(52, 1000), fast)):
             line = Line(EIGHT_N_1, off_by(part))
-            heard = []
+            heard: list[tuple[int, int]] = []
             for from_ps, _ in sent:
                 line.clock.run_until(from_ps)
                 line.transmitter.send(0x01, from_ps)
