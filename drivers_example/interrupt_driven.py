@@ -275,8 +275,8 @@ class InterruptDriver:
                 if cause & IIR_CAUSE == IIR_MODEM_STATUS:
                     self._io.read8(MSR * self._stride)
                 else:
-                    announced = TRIGGER_LEVEL[self.fifo_depth] if cause & IIR_CAUSE == IIR_RECEIVED else 0
-                    self._service(announced)
+                    full = cause & IIR_CAUSE == IIR_RECEIVED
+                    self._service(TRIGGER_LEVEL[self.fifo_depth] if full else 0)
         return False
 
     def _note_fruitless(self) -> None:

@@ -17,7 +17,7 @@ from emu.scenario.outcome import Outcome
 from emu.scenario.runner import Run
 from emu.units import LineSettings
 
-__all__ = ["LINE", "ROOT", "MS", "PolledDriver", "broken", "outcome_of", "prepared", "rules_of"]
+__all__ = ["LINE", "MS", "ROOT", "PolledDriver", "broken", "outcome_of", "prepared", "rules_of"]
 
 ROOT = Path(__file__).resolve().parents[1]
 LINE = LineSettings(115_200)

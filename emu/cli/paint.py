@@ -15,7 +15,7 @@ _TONES = {"good": "green", "bad": "red", "name": "cyan", "dim": "bright_black"}
 
 
 def painter(stream: TextIO) -> Paint:
-    """Return a function that colours for `stream`: only on a terminal, and not with ``NO_COLOR``."""
+    """Return a function that colours if `stream` is a terminal and ``NO_COLOR`` is not set."""
     if not stream.isatty() or os.environ.get("NO_COLOR"):
         return plain
     return lambda text, tone: click.style(text, fg=_TONES[tone], bold=tone in ("good", "bad"))

@@ -15,7 +15,6 @@ from emu.cli.paint import painter
 from emu.errors import Flaw, InputError, RunEnded, UnitError
 from emu.kernel.watchdog import Watchdog
 from emu.scenario.load import load_scenario
-from emu.scenario.model import Scenario
 from emu.scenario.outcome import Outcome
 from emu.scenario.runner import Run
 from emu.units import parse_duration
@@ -46,8 +45,12 @@ class _Duration(click.ParamType[int]):
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random.")
 @click.option("--until", type=_Duration(), metavar="TIME", help="End after this simulated time.")
 @click.option("--timeline", is_flag=True, help="Print what happened, event by event.")
-@click.option("--events", type=click.Path(dir_okay=False), metavar="FILE",
-              help="Write every event to FILE as JSON Lines.")
+@click.option(
+    "--events",
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="Write every event to FILE as JSON Lines.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @click.option("--schema", is_flag=True, help="Print the JSON Schema of scenario files.")
 def command(
@@ -96,7 +99,6 @@ def command(
 
 def _guarded(run: Run, *, as_json: bool) -> Outcome:
     """Run under the watchdog; a driver that cannot be stopped gets its verdict all the same."""
-
     verdict = threading.Lock()  # held by whoever gives it
 
     def last_resort(ended: RunEnded) -> None:
@@ -126,7 +128,9 @@ def _print(outcome: Outcome, scenario: str, *, timeline: bool) -> None:
     if outcome.clean:
         hint = f"emu run {scenario} --timeline shows every access" if not timeline else ""
     elif outcome.findings:
-        hint = f"mend the first finding and run again; emu rules {outcome.findings[0].rule} says more"
+        hint = (
+            f"mend the first finding and run again; emu rules {outcome.findings[0].rule} says more"
+        )
     else:
         hint = f"emu run {scenario} --timeline shows what led to it"
     click.echo(_text(outcome, hint), nl=False)

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from emu.kernel.bus import Window
-from emu.kernel.cpu import Cpu
 from emu.units import LineSettings
 
 __all__ = ["SERIAL_METHODS", "LineErrors", "SerialDriver"]

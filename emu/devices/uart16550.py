@@ -28,8 +28,9 @@ from __future__ import annotations
 import random
 from collections import deque
 from collections.abc import Mapping
-from typing import ClassVar, Protocol
+from typing import ClassVar
 
+from emu.devices.serial_monitor import Nobody, SerialMonitor
 from emu.devices.uart16550_map import NOTES, REGISTERS
 from emu.kernel.clock import PS_PER_S, Clock, Timer
 from emu.kernel.device import Device
@@ -41,7 +42,7 @@ from emu.line.receiver import Receiver
 from emu.line.transmitter import Transmitter
 from emu.units import parse_frequency
 
-__all__ = ["SerialMonitor", "Uart16550"]
+__all__ = ["Uart16550"]
 
 DR, OE, PE, FE, BI, THRE, TEMT, FIFOE = (1 << bit for bit in range(8))
 _ERRORS = OE | PE | FE | BI
@@ -52,47 +53,6 @@ _TRIGGERS = {16: (1, 4, 8, 14), 64: (1, 16, 32, 56)}
 _INPUTS = ("cts", "dsr", "ri", "dcd")
 _OUTPUTS = ("dtr", "rts", "out1", "out2")
 _PARITY = ("none", "odd", "none", "even", "none", "mark", "none", "space")
-
-
-class SerialMonitor(Protocol):
-    """What may be told to whoever watches a serial controller: contract, rules, reports."""
-
-    def arrived(self, data: int, flags: int) -> None:
-        """Note that a character entered the buffer, with the error flags it carries."""
-
-    def arrived_row(self, data: bytes) -> None:
-        """Note that several characters without errors entered the buffer, one after the other."""
-
-    def overran(self, data: int) -> None:
-        """Note that `data` was lost for want of room; called just before the overrun flag rises."""
-
-    def discarded(self, characters: list[int]) -> None:
-        """Note that the driver cleared received characters away unread."""
-
-    def loaded(self, data: int) -> None:
-        """Note that a character was written for sending and there was room."""
-
-    def spilled(self, data: int) -> None:
-        """Note that a character was written without room and is lost."""
-
-    def cleared(self, count: int) -> None:
-        """Note that the driver cleared `count` characters that were to be sent."""
-
-    def shifting(self, data: int, end_ps: int) -> None:
-        """Note that a character started on the wire; its last stop bit ends at `end_ps`."""
-
-
-class _Nobody:
-    """Watch nothing."""
-
-    def arrived(self, data: int, flags: int) -> None: ...
-    def arrived_row(self, data: bytes) -> None: ...
-    def overran(self, data: int) -> None: ...
-    def discarded(self, characters: list[int]) -> None: ...
-    def loaded(self, data: int) -> None: ...
-    def spilled(self, data: int) -> None: ...
-    def cleared(self, count: int) -> None: ...
-    def shifting(self, data: int, end_ps: int) -> None: ...
 
 
 class Uart16550(Device):
@@ -125,7 +85,7 @@ class Uart16550(Device):
         self._inner = Signal(clock, f"{name}.loop", level=1)
         self.signals |= {"sout": self.sout, "sin": self.sin}
         self.signals |= {wire: Signal(clock, f"{name}.{wire}") for wire in _INPUTS + _OUTPUTS}
-        self.monitor: SerialMonitor = _Nobody()
+        self.monitor: SerialMonitor = Nobody()
         self.looped = False
         self.transmitter = Transmitter(clock, self.sout)
         self.receiver = Receiver(clock, self.receive)
@@ -262,9 +222,13 @@ class Uart16550(Device):
         if (old ^ new) & 0x80:
             self.select_bank(new >> 7)
         if (old ^ new) & 0x40:
-            self.transmitter.hold_break(bool(new & 0x40))
+            self._hold_break()
         if (old ^ new) & 0x3F:
             self._configure()
+
+    def _hold_break(self) -> None:
+        """Hold the output pin at space while LCR asks for it; in loopback the pin marks (8.8)."""
+        self.transmitter.hold_break(bool(self._lcr.value & 0x40) and not self.looped)
 
     def after_write_DLL(self, old: int, new: int) -> None:
         """Take the divisor over, in the middle of a character if need be."""
@@ -626,6 +590,7 @@ class Uart16550(Device):
     def _loop(self, on: bool) -> None:
         """Connect the shifters to each other, or to the pins; the output pin then marks."""
         self.looped = on
+        self._hold_break()
         self.transmitter.move(self._inner if on else self.sout)
         self.receiver.listen(self._inner if on else self.sin)
 

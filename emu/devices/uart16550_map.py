@@ -138,14 +138,21 @@ REGISTERS = (
 
 NOTES = (
     "Baud rate = clock / (16 x divisor). A divisor of 0 stops the line.",
-    "With the FIFOs on, LSR.THRE means room for as many characters as the FIFO holds; without them, "
-    "for one. A character written without room is lost.",
-    "LSR.PE, FE and BI belong to the oldest character, the one that RBR gives next. Reading LSR "
-    "clears OE, PE, FE and BI, so whoever reads it must keep what it saw. A break comes as a "
-    "zero character.",
-    "Interrupt sources, highest first, and what clears them: line status (reading LSR), received "
-    "data (reading RBR until the level is below the trigger), character time-out (reading RBR; it "
-    "comes when characters wait and none came or went for four character times), THR empty "
-    "(reading IIR while it shows this source, or writing THR), modem status (reading MSR).",
+    (
+        "With the FIFOs on, LSR.THRE means room for as many characters as the FIFO holds; without "
+        "them, for one. A character written without room is lost."
+    ),
+    (
+        "LSR.PE, FE and BI belong to the oldest character, the one that RBR gives next. Reading "
+        "LSR clears OE, PE, FE and BI, so whoever reads it must keep what it saw. A break comes "
+        "as a zero character."
+    ),
+    (
+        "Interrupt sources, highest first, and what clears them: line status (reading LSR), "
+        "received data (reading RBR until the level is below the trigger), character time-out "
+        "(reading RBR; it comes when characters wait and none came or went for four character "
+        "times), THR empty (reading IIR while it shows this source, or writing THR), modem status "
+        "(reading MSR)."
+    ),
     "Enabling IER.ETBEI while the transmitter has room raises THR empty at once.",
 )

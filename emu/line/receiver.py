@@ -182,7 +182,7 @@ class Receiver:
             wire.alert_ps = self.edge_ps
         clock.schedule(finish_ps, self._finish)
 
-    def _finish(self) -> None:
+    def _finish(self) -> None:  # noqa: C901 - the hot path of every stream, see DEVELOPERS.md
         """Look back at the frame from the middle of its stop bit, and at those that follow.
 
         As long as frames are known shapes back to back and nothing else is due, one event serves

@@ -6,7 +6,8 @@ passes everything on. It is attached only when somebody wants to read the timeli
 
 from __future__ import annotations
 
-from emu.devices.uart16550 import SerialMonitor, Uart16550
+from emu.devices.serial_monitor import SerialMonitor
+from emu.devices.uart16550 import Uart16550
 from emu.errors import AccessError
 from emu.kernel.board import Board
 

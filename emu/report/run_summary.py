@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import textwrap
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 from emu.rules.catalogue import RULES
 from emu.rules.finding import Finding
@@ -19,6 +20,7 @@ from emu.units import show_duration
 __all__ = ["WIDTH", "Paint", "plain", "render_outcome"]
 
 WIDTH = 100
+_LONGEST_PLACE = WIDTH - 5
 Paint = Callable[[str, str], str]  # text and one of "good", "bad", "name", "dim"
 
 
@@ -31,6 +33,7 @@ def render_outcome(outcome: Outcome, paint: Paint = plain, *, next_step: str = "
     """Return the outcome as text that ends in a newline.
 
     Args:
+        outcome: what came of the run.
         paint: colours a text by its tone; the words alone carry the meaning.
         next_step: what the reader may want to do now.
     """
@@ -81,12 +84,16 @@ def _kept(promises: list[Promise]) -> str:
 def _findings(findings: list[Finding], paint: Paint) -> Iterator[str]:
     for number, one in enumerate(findings, 1):
         place = f"{short_path(one.file)}:{one.line}" if one.file else "no driver line"
+        if len(place) > _LONGEST_PLACE:
+            place = "..." + place[3 - _LONGEST_PLACE :]  # its end is what tells it from others
         often = f", {one.count} times" if one.count > 1 else ""
         yield ""
         when = f"at {show_duration(one.time_ps)}{often}"
         fits = len(f"{number}. {place}  {one.rule}  {when}") <= WIDTH
-        yield f"{number}. {paint(place, 'bad')}" + ("  " if fits else "\n   ") + (
-            f"{paint(one.rule, 'name')}  {when}"
+        yield (
+            f"{number}. {paint(place, 'bad')}"
+            + ("  " if fits else "\n   ")
+            + (f"{paint(one.rule, 'name')}  {when}")
         )
         yield from _wrapped(one.message, "   ")
         rule = RULES.get(one.rule)
@@ -172,5 +179,4 @@ def _count(number: int, word: str, plural: str = "") -> str:
 
 def short_path(path: str) -> str:
     """Return a path relative to the working folder when it lies inside it."""
-    here = os.getcwd() + os.sep
-    return path.removeprefix(here)
+    return path.removeprefix(f"{Path.cwd()}{os.sep}")

@@ -124,13 +124,14 @@ class UartWatch:
         refill, unasked, failed = self._refill, self._thr_unasked, self._failed
 
         def write_thr(value: int) -> None:
-            known.own = True
             if known.seen & THRE:
                 refill()
             if known.room > 0 and not known.odd:
                 known.room -= 1
-            else:
-                unasked()
+            elif not unasked():
+                write(value)
+                return
+            known.own = True
             known.filled += 1
             known.written_ps = clock.now_ps
             try:
@@ -257,23 +258,23 @@ class UartWatch:
         known.filled = 0
         known.seen &= ~(THRE | TEMT)
 
-    def _thr_unasked(self) -> None:
+    def _thr_unasked(self) -> bool:
         """Suspect a write beyond what THRE allows (``write-when-full``).
 
         No false alarm: harmless if there was room after all, as after waiting long enough. The
         measuring of a FIFO in loopback, ``open`` and ``close`` are left alone, and so is whoever
         sets the device up again or copes with a fault in the same call.
+
+        Returns:
+            Whether the driver meant to send: not when it took the divisor latch to be here.
         """
         known, here = self.known, self._context.here()
+        if not here.name or known.divisor_shown(self.uart):
+            return False
         if known.odd:
-            if not here.name:
-                known.own = False
-                return
             self._touched("THR")
-        if not here.name or here.setting_up or self.uart.looped:
-            return
-        if self.uart.transmit_room > 0 or known.divisor_shown(self.uart):
-            return
+        if here.setting_up or self.uart.looped or self.uart.transmit_room > 0:
+            return True
         self._context.hold(
             "write-when-full",
             "written while the transmitter had no room, and THRE had not been seen since it was "
@@ -281,6 +282,7 @@ class UartWatch:
             register=f"{self.uart.name}.THR",
             excused=lambda: here.troubled,
         )
+        return True
 
     # IIR
 
@@ -299,7 +301,7 @@ class UartWatch:
         here.identified += 1
         cause = value & 0x0F
         if cause == _IIR_DATA:
-            known.promised = max(known.promised, known.trigger())
+            known.promised = max(known.promised, known.trigger(self.uart))
         elif cause == _IIR_TIMEOUT:
             known.promised = max(known.promised, 1)
         elif cause == _IIR_THRE:
@@ -322,7 +324,8 @@ class UartWatch:
         def note(value: int) -> None:
             self._check_bank(name)
             self._act(value)  # it may have been meant for RBR
-            if value != self.uart.peek(name):
+            written = self.known.dll if name == "DLL" else self.known.dlm
+            if value != self.uart.peek(name) or written not in (NEVER, value):
                 self.known.misled = True
 
         return lambda read: self._cold_read(name, read, note)
@@ -331,7 +334,9 @@ class UartWatch:
         known = self.known
         if (value ^ self.uart.peek("LCR")) & _FORMAT:
             self._check_leaving("LCR", "the word format is changed")
-        self._context.here().configured = True
+        known.lcr_by = here = self._context.here()
+        here.configured = True
+        known.odd = bool(value & DLAB) or not known.is_open
         known.lcr, known.lcr_set = value, True
         known.lcr_place = driver_place()
         known.lcr_depth = self._board.cpu.depth
@@ -343,6 +348,7 @@ class UartWatch:
             self._check_leaving("MCR", "loopback is turned on")
         if (value | before) & LOOP:
             self._context.here().configured = True
+            known.probed |= bool(before & LOOP) and known.filled > 1
             known.own = False
         known.mcr, known.mcr_set = value, True
         known.mcr_place = driver_place()

@@ -94,7 +94,8 @@ class UartCalls:
         driver whose LCR read back wrongly, or that met a bus error, may have given up half-way.
         """
         known = self._known
-        if known.lcr == NEVER or not known.lcr & DLAB or ended.disturbed or not ended.configured:
+        by = known.lcr_by
+        if by is None or by.disturbed or ended.disturbed or not known.lcr & DLAB:
             return
         if self._uart.peek("LCR") & DLAB:
             self._report(
@@ -173,13 +174,14 @@ class UartCalls:
         """Report what ``close`` leaves on, then expect no access.
 
         (``interrupts-on-after-close``, ``handler-connected-after-close``.) No false alarm: IER
-        counts as the driver last tried to write it, unless a bus error or all ones came in between;
-        disconnecting needs no device at all.
+        counts as the driver last tried to write it. Where a bus error or all ones came in between,
+        ``close`` may have given up, and the port counts as open.
         """
         known, line = self._known, self._line
-        if not ended.disturbed:
-            self._check_idle("close returned")
-        if known.ier not in (NEVER, 0) and self._uart.peek("IER") and not ended.disturbed:
+        if ended.disturbed:
+            return
+        self._check_idle("close returned")
+        if known.ier not in (NEVER, 0) and self._uart.peek("IER"):
             text = f"IER = {known.ier:#04x}, set here, is still in force when close returns"
             self._report("interrupts-on-after-close", text, "IER", known.ier_place)
         if line is not None and line.handlers and not line.shared:

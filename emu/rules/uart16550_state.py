@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from emu.devices.uart16550 import Uart16550
 from emu.kernel.where import Place
+from emu.rules.context import Activation
 from emu.units import LineSettings
 
 __all__ = ["DLAB", "DR", "LOOP", "NEVER", "TEMT", "THRE", "Known"]
@@ -34,9 +35,11 @@ class Known:
         written_ps: when the last one was written.
         lcr, mcr, ier, fcr: what it last tried to write, `NEVER` if it did not.
         dll, dlm: likewise, since the latest ``open`` began.
+        lcr_by: which activation wrote LCR last.
         lcr_set, mcr_set: whether ``open`` wrote them.
         misled: whether the divisor latch read back other than it is.
         fifo_shown, fifo_denied: whether IIR ever said that FIFOs are on, or off despite FCR.
+        probed: whether it filled the transmitter in loopback.
         wide: whether it asked for 64 bytes of FIFO, or was told of them.
         line: what ``open`` was asked for.
     """
@@ -44,9 +47,9 @@ class Known:
     __slots__ = (
         "closed_serial", "connect_place", "divisor_place", "dll", "dlm", "early_place",
         "fcr", "fifo_denied", "fifo_shown", "filled", "finishing", "idle_place", "ier",
-        "ier_place", "is_open", "lcr", "lcr_depth", "lcr_place", "lcr_set", "line", "mcr",
-        "mcr_place", "mcr_set", "misled", "notable", "odd", "own", "promised", "room",
-        "seen", "wide", "written_ps",
+        "ier_place", "is_open", "lcr", "lcr_by", "lcr_depth", "lcr_place", "lcr_set",
+        "line", "mcr", "mcr_place", "mcr_set", "misled", "notable", "odd", "own",
+        "probed", "promised", "room", "seen", "wide", "written_ps",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -57,7 +60,8 @@ class Known:
         self.own = False
         self.lcr = self.mcr = self.ier = self.fcr = NEVER
         self.lcr_depth = 0
-        self.fifo_shown = self.fifo_denied = self.wide = False
+        self.fifo_shown = self.fifo_denied = self.probed = self.wide = False
+        self.lcr_by: Activation | None = None
         self.is_open = False
         self.closed_serial = NEVER
         self.finishing = False
@@ -78,20 +82,26 @@ class Known:
         lcr = uart.peek("LCR") if self.lcr == NEVER else self.lcr
         return bool(lcr & DLAB)
 
-    def depth(self, uart: Uart16550) -> int:
-        """Return how many characters the driver may take the transmitter to hold.
+    def has_fifo(self, uart: Uart16550) -> bool:
+        """Say whether the driver may count on FIFOs.
 
-        A part without FIFO that said so in IIR holds one, whatever was written to FCR.
+        A part without them that said so in IIR has none, whatever was written to FCR; but who
+        measured in loopback goes by that.
         """
         if self.fcr == NEVER or not self.fcr & 1:
-            return 1
-        if not uart.settings["fifo"] and self.fifo_denied and not self.fifo_shown:
+            return False
+        told = self.fifo_shown or self.probed or not self.fifo_denied
+        return told or bool(uart.settings["fifo"])
+
+    def depth(self, uart: Uart16550) -> int:
+        """Return how many characters the driver may take the transmitter to hold."""
+        if not self.has_fifo(uart):
             return 1
         return 64 if self.wide else 16
 
-    def trigger(self) -> int:
+    def trigger(self, uart: Uart16550) -> int:
         """Return how many characters a received-data interrupt promises, at most."""
-        if self.fcr == NEVER or not self.fcr & 1:
+        if not self.has_fifo(uart):
             return 1
         levels = (1, 16, 32, 56) if self.wide else (1, 4, 8, 14)
         return levels[self.fcr >> 6 & 3]

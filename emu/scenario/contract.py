@@ -478,7 +478,9 @@ class SerialContract:
         accepted, shifted = bytes(self.accepted), bytes(self.shifted)
         if shifted != accepted:
             self.breach("sent", _differ(accepted, shifted))
-        elif self._far_end is not None and self.witness() and self.agrees and not self._far_in_doubt:
+        elif (
+            self._far_end is not None and self.witness() and self.agrees and not self._far_in_doubt
+        ):
             heard = bytes(self._far_end.received[self._far_from :])
             sent = shifted[self._shifted_from :]
             if heard[: len(sent)] != sent[: len(heard)] or len(heard) < len(sent):
@@ -545,4 +547,3 @@ def _differ(wanted: bytes, found: bytes) -> str:
         missing = len(wanted) - len(found)
         return f"{missing} of {len(wanted)} accepted bytes are missing at the end"
     return f"{len(found) - len(wanted)} bytes more than the {len(wanted)} accepted"
-

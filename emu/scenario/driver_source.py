@@ -42,7 +42,7 @@ _NOT_THE_DRIVERS = (
 )
 
 
-class DriverBroken(Exception):  # noqa: N818 - a verdict about a driver, not an error of ours
+class DriverBroken(Exception):
     """Say that the driver's own code failed; caught by the runner, never seen by a user.
 
     Args:

@@ -16,7 +16,6 @@ from emu.errors import RunEnded
 from emu.kernel.board import Board
 from emu.kernel.bus import BusError
 from emu.kernel.clock import PS_PER_S
-from emu.kernel.where import Place
 from emu.line.far_end import FarEnd
 from emu.rules.attach import PortRules
 from emu.rules.finding import Findings
@@ -35,7 +34,7 @@ _BETWEEN_TRIES_S = 0.01
 _MOST_SURPLUS_BYTES = 4096
 
 
-class RunOver(Exception):  # noqa: N818 - the end of a run, not an error of ours
+class RunOver(Exception):
     """End the run after a finding about the driver was noted."""
 
 
@@ -214,9 +213,7 @@ class DrivenPort:
         start_ps = board.clock.now_ps
         board.journal.settle()
         board.journal.append((start_ps, self._who, name, 1))
-        board.cpu.guard(
-            start_ps + bound_ps, lambda: _overdue(name, board.clock.now_ps - start_ps)
-        )
+        board.cpu.guard(start_ps + bound_ps, lambda: _overdue(name, board.clock.now_ps - start_ps))
         self._rules.call_begins(name)
         value: Any = None
         try:
@@ -295,5 +292,3 @@ class DrivenPort:
 
 def _overdue(name: str, after_ps: int) -> RunEnded:
     return RunEnded("call-overdue", f"{name} was still running after {show_duration(after_ps)}")
-
-

@@ -181,9 +181,7 @@ class Run:
         self._ports[scenario.port] = self._make_port(scenario.port, driver, self._far_end)
         if scenario.far_end.kind == "port":
             other = self._other_driver(driver)
-            self._ports[scenario.far_end.port] = self._make_port(
-                scenario.far_end.port, other, None
-            )
+            self._ports[scenario.far_end.port] = self._make_port(scenario.far_end.port, other, None)
         self._armed.before_open()
         player = StepPlayer(scenario, self.board, self._ports, self._far_end, self.notes)
         player.before_open = lambda: self._armed.start(self.board.clock.now_ps)
@@ -252,8 +250,7 @@ class Run:
             heard = bytes(self._far_end.received[:heard_end]) if self._far_end else b""
             if heard != expect.far_end_received:
                 unmet.append(
-                    f"the far end heard {_short(heard)}, "
-                    f"expected {_short(expect.far_end_received)}"
+                    f"the far end heard {_short(heard)}, expected {_short(expect.far_end_received)}"
                 )
         counters = _counters(port.errors)
         for name, (least, most) in expect.errors.items():
@@ -320,4 +317,3 @@ def _worse(ours: list, theirs: list, name: str) -> list:  # type: ignore[type-ar
 def _short(data: bytes) -> str:
     """Return bytes as text of a bearable length."""
     return f"{data!r}" if len(data) <= 32 else f"{data[:24]!r}... ({len(data)} bytes)"
-

@@ -15,7 +15,7 @@ import statistics
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from pathlib import Path
 from unittest.mock import Mock
@@ -156,7 +156,7 @@ def event_ratio() -> list[Figure]:
         environment = simpy.Environment()
         done = 0
 
-        def process():  # type: ignore[no-untyped-def]  # noqa: ANN202 - SimPy wants a generator
+        def process() -> Generator[simpy.Event, None, None]:
             nonlocal done
             for _ in range(events):
                 yield environment.timeout(1)

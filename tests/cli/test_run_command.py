@@ -21,7 +21,7 @@ SCENARIOS = sorted(
 )
 QUIET = "fixtures/quiet.yaml"
 FIRST_TRY = "drivers_example/first_try.py:FirstTry"
-SLOW = '''
+SLOW = """
 from emu import LineErrors
 class Gauge:
     def __init__(self, io, cpu):
@@ -34,7 +34,7 @@ class Gauge:
     def write(self, data, timeout=None): return 0
     def read(self, size, timeout=None): return b""
     def drain(self, timeout=None): return True
-'''
+"""
 
 
 @pytest.fixture(autouse=True)

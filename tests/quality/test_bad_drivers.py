@@ -18,7 +18,7 @@ import pytest
 from emu.cli.main import main
 
 ROOT = Path(__file__).resolve().parents[2]
-GOOD = '''
+GOOD = """
 from emu import LineErrors
 
 class Gauge:
@@ -73,7 +73,7 @@ class Gauge:
                 return False
             self.cpu.sleep(20e-6)
         return True
-'''
+"""
 METHODS = {
     "__init__": "(self, io, cpu)",
     "open": "(self, line)",
@@ -297,7 +297,9 @@ def test_counters_that_raise(trial: Trial) -> None:
     code = GOOD.replace("        self.errors = LineErrors()\n", "").replace(
         "        self.errors.overrun += found >> 1 & 1\n", ""
     )
-    driver = trial.with_code(code + "\n    @property\n    def errors(self):\n        return 1 / 0\n")
+    driver = trial.with_code(
+        code + "\n    @property\n    def errors(self):\n        return 1 / 0\n"
+    )
     assert only_finding(trial.json(driver))["rule"] == "driver-incomplete"
 
 
@@ -514,7 +516,9 @@ def test_a_generator_function(trial: Trial) -> None:
 
 def test_a_bytearray_will_do(trial: Trial) -> None:
     """A bytearray is as good as bytes."""
-    code = GOOD.replace("                return found\n", "                return bytearray(found)\n")
+    code = GOOD.replace(
+        "                return found\n", "                return bytearray(found)\n"
+    )
     trial.json(trial.with_code(code), 0)
 
 

@@ -199,6 +199,21 @@ def test_flags_that_merge_in_a_16450() -> None:
     assert finish(table) == {}
 
 
+@pytest.mark.parametrize("looked_before", [True, False])
+def test_a_16450_puts_old_flags_beside_the_new_character(*, looked_before: bool) -> None:
+    """What overwrites a damaged character seems damaged itself, and may be dropped with it."""
+    table = Table(fifo=0)
+    table.open()
+    table.come(b"t", PARITY_ERROR)
+    if looked_before:
+        assert table.look() & PARITY_ERROR
+    table.come(b"i")
+    table.take(keep_bad=False)
+    if looked_before:
+        table.port.read("RBR")
+    assert finish(table) == {}
+
+
 def test_emptying_the_fifo_after_an_overrun(table: Table) -> None:
     """A driver may throw the rest of a torn message away: it is one gap, counted once."""
     table.come(bytes(range(20)), PARITY_ERROR)

@@ -1,0 +1,207 @@
+"""A whole run: expectations, early ends, two ports on a cable, measures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from emu import InputError, LineSettings
+from emu.faults.plan import FaultPlan, FaultSpec, When
+from emu.line.plan import FarEndPlan
+from emu.scenario.model import Expectation, Limits, Scenario, Step
+from emu.scenario.runner import Run, run_scenario
+from tests.driven_run import (
+    BOARD,
+    LINE,
+    MS,
+    ROOT,
+    PolledDriver,
+    broken,
+    outcome_of,
+    prepared,
+    rules_of,
+)
+
+TALK = Step("exchange", data=b"tide", count=4)
+
+
+def test_expectations_that_are_met() -> None:
+    """Expectations that are met say nothing."""
+    expect = Expectation(b"tide", b"tide", {"overrun": (0, 0), "parity": (0, 3)})
+    assert outcome_of(PolledDriver, TALK, expect=expect).clean
+
+
+@pytest.mark.parametrize(
+    ("expect", "text"),
+    [
+        (Expectation(received=b"ebb"), "read returned b'tide', expected b'ebb'"),
+        (Expectation(far_end_received=b""), "the far end heard b'tide', expected b''"),
+        (Expectation(errors={"parity": (1, 1)}), "errors.parity is 0, expected 1"),
+        (Expectation(errors={"overrun": (1, 3)}), "errors.overrun is 0, expected 1 to 3"),
+        (
+            Expectation(received=bytes(40)),
+            f"read returned b'tide', expected {bytes(24)!r}... (40 bytes)",
+        ),
+    ],
+)
+def test_expectations_that_are_not(expect: Expectation, text: str) -> None:
+    """An expectation that is not met is told with what came and what was expected."""
+    outcome = outcome_of(PolledDriver, TALK, expect=expect)
+    assert outcome.unmet == [text]
+    assert outcome.verdict == "failed"
+
+
+def test_messages_of_our_own_are_left_out() -> None:
+    """What the check for recovery sends is no part of what a scenario expects."""
+    noise = FaultSpec("noise", "telemetry.sin", When(0, 1000), {"per_second": 1, "width": 1})
+    outcome = outcome_of(
+        PolledDriver, TALK, Step("wait", duration_ps=MS), faults=FaultPlan((noise,)),
+        expect=Expectation(b"tide", b"tide"),
+    )  # fmt: skip
+    assert outcome.clean
+    assert outcome.measures.bytes_sent > 4
+
+
+def test_recovery_is_not_asked_of_a_spoiled_line() -> None:
+    """Where the far end itself speaks another rate, no message can be expected to go through."""
+    noise = FaultSpec("noise", "telemetry.sin", When(0, 1000), {"per_second": 1, "width": 1})
+    plan = FarEndPlan(line=LineSettings(9600))
+    outcome = outcome_of(PolledDriver, faults=FaultPlan((noise,)), far_end=plan)
+    assert outcome.clean
+
+
+def test_the_limit_of_time_is_a_finding() -> None:
+    """A scenario that does not come to its end in the time it sets is a finding."""
+    outcome = outcome_of(PolledDriver, Step("wait", duration_ps=9 * MS), limits=Limits(5 * MS))
+    assert rules_of(outcome) == ["time-limit"]
+    (found,) = outcome.findings
+    assert (found.file, found.line) == ("", 0)
+    assert outcome.ended == "the run reached its limit of 0.005 s"
+
+
+def test_the_limit_inside_a_call_names_the_drivers_line() -> None:
+    """When the limit is reached in a driver's call, its line is named."""
+    outcome = outcome_of(
+        PolledDriver, Step("receive", count=1, timeout_ps=50 * MS), limits=Limits(5 * MS)
+    )
+    assert rules_of(outcome) == ["time-limit"]
+    assert Path(outcome.findings[0].file).name == "polled.py"
+
+
+@pytest.mark.parametrize("until_ps", [1, MS // 10, MS, 2 * MS, 5 * MS])
+def test_a_cut_that_was_asked_for(until_ps: int) -> None:
+    """A run that is cut where it was asked for accuses nobody, whatever was under way."""
+    plan = FarEndPlan(kind="source", data=bytes(100), line=LineSettings(115_200, 8, "odd"))
+    outcome = outcome_of(
+        PolledDriver, Step("send", data=bytes(50)), Step("wait", duration_ps=MS), Step("receive"),
+        far_end=plan, until_ps=until_ps, expect=Expectation(received=b"x"),
+    )  # fmt: skip
+    assert outcome.ended
+    assert outcome.clean
+    assert outcome.measures.time_ps >= until_ps
+
+
+def cable(driver: str = "") -> Scenario:
+    """Return a scenario of two ports joined by a cable."""
+    steps = (
+        Step("send", data=b"tide"), Step("receive", count=4, by="console"),
+        Step("send", data=b"ebb", by="console"), Step("receive", count=3),
+    )  # fmt: skip
+    far_end = FarEndPlan(kind="port", port="console", driver=driver)
+    return Scenario("a cable", BOARD, "telemetry", LINE, far_end, steps,
+                    expect=Expectation(received=b"ebb"))  # fmt: skip
+
+
+def test_two_ports_on_a_cable() -> None:
+    """Two drivers talk to each other over a crossed cable."""
+    outcome = run_scenario(cable(), PolledDriver)
+    assert outcome.clean
+    assert outcome.measures.bytes_returned == 7
+
+
+def test_a_second_driver_counts_from_the_scenarios_folder() -> None:
+    """The driver at the far end is named from the scenario's folder."""
+    scenario = cable("drivers_example/interrupt_driven.py:InterruptDriver")
+    placed = Scenario(**{
+        one: getattr(scenario, one) for one in scenario.__slots__ if one != "path"
+    }, path=str(ROOT / "cable.yaml"))  # fmt: skip
+    assert run_scenario(placed, PolledDriver).clean
+
+
+def test_a_promise_broken_at_the_far_port_names_it() -> None:
+    """What the driver at the far port breaks is told with the port's name."""
+
+    class Loses(PolledDriver):
+        def read(self, size: int, timeout: float | None = None) -> bytes:
+            return super().read(size, timeout).replace(b"d", b"")
+
+    outcome = run_scenario(cable(), Loses)
+    assert broken(outcome)["loss"].startswith("console: ")
+
+
+def test_measures_add_up() -> None:
+    """Times add up to the time of the run, and counts are those of the traffic."""
+    run = prepared(PolledDriver, TALK)
+    measures = run.outcome().measures
+    assert measures.time_ps == run.board.clock.now_ps
+    assert measures.time_ps == (
+        measures.main_ps + measures.polling_ps + measures.handler_ps + measures.idle_ps
+        + measures.stalled_ps
+    )  # fmt: skip
+    assert measures.accesses == sum(map(sum, run.board.bus.accesses().values()))
+    assert (measures.bytes_arrived, measures.bytes_lost, measures.overruns) == (4, 0, 0)
+
+
+def test_overruns_are_measured() -> None:
+    """Characters lost to overruns are counted, and the flag as often as it rose."""
+    plan = FarEndPlan(kind="source", data=bytes(40))
+    outcome = outcome_of(
+        PolledDriver, Step("wait", duration_ps=9 * MS), Step("receive"), far_end=plan
+    )
+    assert (outcome.measures.bytes_lost, outcome.measures.overruns) == (24, 1)
+    assert outcome.errors["overrun"] == 1
+    assert outcome.clean
+
+
+def test_injections_are_measured() -> None:
+    """What faults did is counted by kind and target."""
+    fault = FaultSpec("spurious-interrupt", "telemetry.irq", When(0, MS), {"every": MS // 10})
+    outcome = outcome_of(PolledDriver, Step("wait", duration_ps=2 * MS), faults=FaultPlan((fault,)))
+    (name,) = outcome.measures.injections
+    assert name == "spurious-interrupt on telemetry.irq"
+
+
+def test_the_driver_may_be_a_class_or_a_name() -> None:
+    """A driver given as a class is called by its name, one given as text as it was given."""
+    named = "drivers_example/polled.py:PolledDriver"
+    assert outcome_of(PolledDriver).driver == "PolledDriver"
+    assert outcome_of(named).driver == named
+
+
+def test_a_name_that_leads_nowhere_is_bad_input() -> None:
+    """A driver's name that leads nowhere is told as bad input, not as a verdict."""
+    with pytest.raises(InputError, match="did you mean 'PolledDriver'"):
+        outcome_of("drivers_example/polled.py:PoledDriver")
+
+
+def test_standard_output_is_given_back(capsys: pytest.CaptureFixture[str]) -> None:
+    """What a driver prints is kept while the run lasts, and only then."""
+
+    class Prints(PolledDriver):
+        def close(self) -> None:
+            print("going home")
+            super().close()
+
+    outcome = outcome_of(Prints)
+    print("afterwards")
+    assert "going home\n" in outcome.printed
+    assert capsys.readouterr().out == "afterwards\n"
+
+
+def test_a_run_that_was_ended_from_outside_is_judged() -> None:
+    """A run that cannot be ended from inside still has an outcome, with the finding given."""
+    run = Run(prepared(PolledDriver).scenario, PolledDriver)
+    outcome = run.end("spinning", "it spins", ("gauge.py", 7))
+    assert (outcome.ended, outcome.verdict) == ("it spins", "failed")
+    assert [(one.file, one.line) for one in outcome.findings] == [("gauge.py", 7)]
