@@ -273,6 +273,7 @@ class UartWatch:
             return False
         if known.odd:
             self._touched("THR")
+        known.probed |= self.uart.looped
         if here.setting_up or self.uart.looped or self.uart.transmit_room > 0:
             return True
         self._context.hold(
@@ -348,7 +349,6 @@ class UartWatch:
             self._check_leaving("MCR", "loopback is turned on")
         if (value | before) & LOOP:
             self._context.here().configured = True
-            known.probed |= bool(before & LOOP) and known.filled > 1
             known.own = False
         known.mcr, known.mcr_set = value, True
         known.mcr_place = driver_place()

@@ -39,7 +39,7 @@ class Known:
         lcr_set, mcr_set: whether ``open`` wrote them.
         misled: whether the divisor latch read back other than it is.
         fifo_shown, fifo_denied: whether IIR ever said that FIFOs are on, or off despite FCR.
-        probed: whether it filled the transmitter in loopback.
+        probed: whether it overfilled the transmitter in loopback.
         wide: whether it asked for 64 bytes of FIFO, or was told of them.
         line: what ``open`` was asked for.
     """

@@ -155,7 +155,7 @@ class SerialContract:
             self._recent.extend(bytes(len(data)))
             self._stream.arrive_row(data)
 
-    def overran(self, data: int) -> None:
+    def overran(self, data: int) -> None:  # noqa: ARG002 - as the monitor is called
         """Count a lost character, and a raised flag if it was down."""
         rises = not self._uart.peek("LSR") & OE
         self._books.overrun.most += rises
@@ -182,11 +182,11 @@ class SerialContract:
             self._stream.forgive_last(count)
             self._unbook(count)
 
-    def loaded(self, data: int) -> None:
+    def loaded(self, data: int) -> None:  # noqa: ARG002 - as the monitor is called
         """Note a character that waited before ``open``; else what ``write`` accepted counts."""
         self._foreign += not self._open
 
-    def spilled(self, data: int) -> None:
+    def spilled(self, data: int) -> None:  # noqa: ARG002 - as the monitor is called
         """Note that without FIFO a character that waited before ``open`` was overwritten."""
         if self._foreign and self._open and self._uart.peek("FCR.ENABLE") == 0:
             self._foreign -= 1
@@ -280,7 +280,7 @@ class SerialContract:
         self._opening = True  # what arrives while closing is nobody's
 
     def cut(self) -> None:
-        """Note that the run ends in the middle: what a driver had no time for is not asked of it."""
+        """Note that the run ends in the middle: what there was no time for is not asked for."""
         if self._open:
             self._let_go()
 
@@ -478,13 +478,16 @@ class SerialContract:
         accepted, shifted = bytes(self.accepted), bytes(self.shifted)
         if shifted != accepted:
             self.breach("sent", _differ(accepted, shifted))
-        elif (
-            self._far_end is not None and self.witness() and self.agrees and not self._far_in_doubt
-        ):
+        elif self._far_end is not None and self._is_witness:
             heard = bytes(self._far_end.received[self._far_from :])
             sent = shifted[self._shifted_from :]
             if heard[: len(sent)] != sent[: len(heard)] or len(heard) < len(sent):
                 self.breach("sent", "the far end heard something else: " + _differ(sent, heard))
+
+    @property
+    def _is_witness(self) -> bool:
+        """Whether what the far end heard may be held against the driver."""
+        return self.agrees and self.witness() and not self._far_in_doubt
 
     @property
     def agrees(self) -> bool:

@@ -172,7 +172,7 @@ class DrivenPort:
         """Simulated time in which the processor was not frozen from outside."""
         return self._board.clock.now_ps - self._board.clock.stalled_ps
 
-    def _timed(self, name: str, call: Callable[[], Any], timeout_ps: int) -> Any:
+    def _timed(self, name: str, call: Callable[[], Any], timeout_ps: int) -> Any:  # noqa: ANN401 - a driver may return anything
         character_ps = self.contract.character_ps
         start_ps = self._used_ps()
         value = self._guarded(name, call, 2 * timeout_ps + 20 * character_ps + 100 * _MS)
@@ -207,7 +207,7 @@ class DrivenPort:
                 "was allowed",
             )
 
-    def _guarded(self, name: str, call: Callable[[], Any], bound_ps: int) -> Any:
+    def _guarded(self, name: str, call: Callable[[], Any], bound_ps: int) -> Any:  # noqa: ANN401 - a driver may return anything
         """Call the driver, end the run if it fails or does not come back."""
         board = self._board
         start_ps = board.clock.now_ps

@@ -39,8 +39,10 @@ def run_scenario(
     """Run `scenario` and return what came of it.
 
     Args:
-        driver: the driver's class or name; the scenario's own when empty. A name counts from
-            `base`, the scenario's from the scenario's folder.
+        scenario: what is asked for.
+        driver: the driver's class or name; the scenario's own when empty.
+        base: folder from which a name given here counts; the scenario's folder when None, as for
+            the scenario's own driver.
         events: how many journal entries to keep, None for all.
         places: note the driver's line with every entry, and characters on the wire besides.
 

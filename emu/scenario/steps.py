@@ -116,7 +116,7 @@ class StepPlayer:
             after()
         return f"{port.name} at {line}"
 
-    def _close(self, port: DrivenPort, step: Step) -> str:
+    def _close(self, port: DrivenPort, _step: Step) -> str:
         self._collect(port)
         port.close()
         return port.name

@@ -160,9 +160,9 @@ def _step(layers: list[int], places: int, loose: int) -> list[int]:
             after[gaps + 1] |= (places & -(lowest << 1)) << 1
     below = -1
     for gaps, reached in enumerate(after):
-        after[gaps] = reached = _spread(reached, loose) & below
-        if reached:
-            below = (reached & -reached) - 1
+        after[gaps] = found = _spread(reached, loose) & below
+        if found:
+            below = (found & -found) - 1
     while after and not after[-1]:
         after.pop()
     return after

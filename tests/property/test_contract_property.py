@@ -193,7 +193,7 @@ def test_a_count_too_few_is_seen(before: list[tuple[object, ...]], slip: str) ->
 
 @given(data=st.data(), pieces=st.lists(SMALL, min_size=1, max_size=8))
 def test_a_byte_left_out_is_seen(data: st.DataObject, pieces: list[bytes]) -> None:
-    """A byte that arrived whole and is left out breaks loss, whenever it is and whatever follows."""
+    """A byte that arrived whole and is left out breaks loss, whatever follows."""
     table = Table()
     table.open()
     left_out = data.draw(st.integers(0, sum(map(len, pieces)) - 1))

@@ -176,7 +176,7 @@ def test_the_good_one_is_clean(trial: Trial) -> None:
     assert outcome["measures"]["bytes_returned"] == 4
 
 
-# importing
+# While it is imported.
 
 
 @pytest.mark.parametrize(
@@ -477,7 +477,7 @@ def test_swallowing_while_spinning(trial: Trial) -> None:
             assert json.loads(done.stdout)["verdict"] == "failed"
 
 
-# returning
+# What it returns.
 
 
 @pytest.mark.parametrize(

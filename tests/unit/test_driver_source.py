@@ -58,7 +58,7 @@ def test_a_missing_file_names_the_nearest(tmp_path: Path) -> None:
     named(tmp_path, WHOLE)
     with pytest.raises(InputError, match=r"'gauges.py' does not exist; did you mean 'gauge.py:G"):
         DriverName.parse("gauges.py:Gauge", base=tmp_path)
-    with pytest.raises(InputError, match="does not exist$"):
+    with pytest.raises(InputError, match=r"does not exist$"):
         DriverName.parse("no/such/folder/gauge.py:Gauge", base=tmp_path)
 
 
@@ -67,7 +67,7 @@ def test_a_missing_file_names_the_nearest(tmp_path: Path) -> None:
     [("Gauges", "did you mean 'Gauge'?"), ("x", "known: Gauge"), ("LineErrors", "known: Gauge")],
 )
 def test_a_missing_class(tmp_path: Path, name: str, fix: str) -> None:
-    """A class that is not there is refused with the nearest; imported ones are none of the file's."""
+    """A missing class is refused with the nearest of the file, imported ones left out."""
     found = named(tmp_path, WHOLE + "x = 3\nfrom emu import Cpu\n", f"gauge.py:{name}")
     with pytest.raises(InputError, match="has no class") as refused:
         load_driver(found)

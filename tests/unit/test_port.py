@@ -118,7 +118,7 @@ CASES = {
 
 @pytest.mark.parametrize("promise", list(CASES))
 def test_exactly_one_promise_is_broken(promise: str) -> None:
-    """Each driver breaks the promise that it is made to break, and only those that follow from it."""
+    """Each driver breaks the promise it is made to break, and only what follows from it."""
     driver, far_end = CASES[promise]
     steps = TALK if far_end == "echo" else (Step("send", data=b"tide 3.21 m\r\n"), Step("drain"))
     found = broken(outcome_of(driver, *steps, far_end=far_end))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+from pathlib import Path
 
 import pytest
 
@@ -127,6 +127,6 @@ def test_colour_changes_no_words() -> None:
 
 def test_paths_are_shortened_to_the_working_folder() -> None:
     """A path below the working folder is shown from there, any other in full."""
-    assert short_path(os.path.join(os.getcwd(), "a", "b.py")) == os.path.join("a", "b.py")
+    assert short_path(str(Path.cwd() / "a" / "b.py")) == str(Path("a") / "b.py")
     assert short_path("/elsewhere/b.py") == "/elsewhere/b.py"
     assert short_path("b.py") == "b.py"

@@ -80,7 +80,7 @@ class _Style:
             self.cpu.disconnect(self.io.irq, self.handle)
             self.clear_stale()
 
-    def write(self, data: bytes, timeout: float | None = None) -> int:  # noqa: ARG002 - never full
+    def write(self, data: bytes, timeout: float | None = None) -> int:
         if not self.is_open:
             return 0
         with self.cpu.interrupts_masked():
