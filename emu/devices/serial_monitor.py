@@ -40,13 +40,28 @@ class SerialMonitor(Protocol):
 
 
 class Nobody:
-    """Watch nothing."""
+    """Watch nothing: the monitor of a controller that nobody watches."""
 
-    def arrived(self, data: int, flags: int) -> None: ...
-    def arrived_row(self, data: bytes) -> None: ...
-    def overran(self, data: int) -> None: ...
-    def discarded(self, characters: list[int]) -> None: ...
-    def loaded(self, data: int) -> None: ...
-    def spilled(self, data: int) -> None: ...
-    def cleared(self, count: int) -> None: ...
-    def shifting(self, data: int, end_ps: int) -> None: ...
+    def arrived(self, data: int, flags: int) -> None:
+        """Ignore it."""
+
+    def arrived_row(self, data: bytes) -> None:
+        """Ignore them."""
+
+    def overran(self, data: int) -> None:
+        """Ignore it."""
+
+    def discarded(self, characters: list[int]) -> None:
+        """Ignore them."""
+
+    def loaded(self, data: int) -> None:
+        """Ignore it."""
+
+    def spilled(self, data: int) -> None:
+        """Ignore it."""
+
+    def cleared(self, count: int) -> None:
+        """Ignore them."""
+
+    def shifting(self, data: int, end_ps: int) -> None:
+        """Ignore it."""

@@ -201,6 +201,8 @@ class UartWatch:
                 except BusError:
                     self._failed(name)
                     raise
+                if name == "LCR" and value != self.uart.peek("LCR"):
+                    self.known.misled = True
 
             return write_cold
 

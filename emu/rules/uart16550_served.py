@@ -11,13 +11,13 @@ from emu.rules.uart16550_state import DR, NEVER, THRE
 __all__ = ["ServedUart"]
 
 _OVERRUN = 0x02
-_IER_DATA, _IER_THRE = 1, 2
+_IER_DATA = 0x01
 _CAUSES = {
-    0x0: "the modem lines changed and MSR was not read",
-    0x2: "the transmitter is empty and nothing was written",
-    0x4: "received data is waiting",
-    0x6: "a line error is shown and LSR was not read",
-    0xC: "received data is waiting since long",
+    0x0: (0x08, "the modem lines changed and MSR was not read"),
+    0x2: (0x02, "the transmitter is empty and nothing was written"),
+    0x4: (0x01, "received data is waiting"),
+    0x6: (0x04, "a line error is shown and LSR was not read"),
+    0xC: (0x01, "received data has been waiting for long"),
 }
 
 
@@ -87,7 +87,10 @@ class ServedUart:
             known.seen |= self._set_aside & THRE
 
     def complaint(self, ended: Activation) -> str:
-        """Name the cause that is left, if the handler knew it or looked at nothing at all."""
+        """Name the cause that is left, if the handler knew it or looked at nothing at all.
+
+        What the driver has disabled, as far as it knows, is no cause.
+        """
         uart, known = self._uart, self._known
         acted = ended.acted or known.written_ps != self._written_ps
         if acted or ended.disturbed or not uart.irq.level:
@@ -102,11 +105,12 @@ class ServedUart:
             knew = known.seen & THRE or looks == 0
         else:
             knew = ended.identified or looks == 0
-        return _CAUSES.get(cause, "") if knew else ""
+        enable, text = _CAUSES.get(cause, (0, ""))
+        return text if knew and known.ier != NEVER and known.ier & enable else ""
 
     def rule_for(self, complaint: str) -> str:
         """Tell a transmitter with nothing to send from everything else."""
-        empty = complaint == _CAUSES[0x2]
+        empty = complaint == _CAUSES[0x2][1]
         return "thr-interrupt-left-enabled" if empty else "handler-left-line-asserted"
 
     def _looks(self) -> int:

@@ -37,7 +37,7 @@ class Known:
         dll, dlm: likewise, since the latest ``open`` began.
         lcr_by: which activation wrote LCR last.
         lcr_set, mcr_set: whether ``open`` wrote them.
-        misled: whether the divisor latch read back other than it is.
+        misled: whether the divisor latch was not what it looked, or LCR did not take a write.
         fifo_shown, fifo_denied: whether IIR ever said that FIFOs are on, or off despite FCR.
         probed: whether it overfilled the transmitter in loopback.
         wide: whether it asked for 64 bytes of FIFO, or was told of them.

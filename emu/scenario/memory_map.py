@@ -212,9 +212,7 @@ def _device_lines(device: DeviceMap) -> Iterator[str]:
         yield ""
         yield "  To know"
     for note in device["notes"]:
-        yield from textwrap.wrap(
-            note, _WIDTH, initial_indent="    - ", subsequent_indent="      "
-        )
+        yield from textwrap.wrap(note, _WIDTH, initial_indent="    - ", subsequent_indent="      ")
 
 
 def _register_line(one: RegisterMap) -> str:

@@ -290,7 +290,7 @@ def test_map_of_an_unknown_scenario_key_points_at_it(
 def test_map_as_data_is_plain(capsys: pytest.CaptureFixture[str]) -> None:
     """The map holds nothing but text, numbers, lists and None, so any tool can take it."""
 
-    def check(value: Any) -> None:  # noqa: ANN401 - anything that JSON has
+    def check(value: Any) -> None:
         if isinstance(value, dict):
             for key, one in value.items():
                 assert isinstance(key, str)

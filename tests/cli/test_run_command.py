@@ -239,6 +239,7 @@ def plain(text: str) -> str:
 
 
 @pytest.mark.parametrize("driver", ["", FIRST_TRY])
+@pytest.mark.slow
 def test_colour_on_a_terminal(capsys: pytest.CaptureFixture[str], driver: str) -> None:
     """A terminal gets colour, and the same words as a file."""
     options = ["--driver", driver] if driver else []
@@ -251,6 +252,7 @@ def test_colour_on_a_terminal(capsys: pytest.CaptureFixture[str], driver: str) -
     assert child.exitstatus == status
 
 
+@pytest.mark.slow
 def test_no_colour_on_request() -> None:
     """With NO_COLOR set to anything a terminal gets no colour."""
     child = on_a_terminal(QUIET, NO_COLOR="1")
@@ -261,6 +263,7 @@ def test_no_colour_on_request() -> None:
     assert child.exitstatus == 0
 
 
+@pytest.mark.slow
 def test_interrupted(tmp_path: Path) -> None:
     """Ctrl-C ends the command at once with status 130 and no traceback."""
     (tmp_path / "slow.py").write_text(SLOW, encoding="utf-8")

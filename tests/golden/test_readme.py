@@ -1,7 +1,7 @@
 """README.md shows what the program prints: every output block is compared with a real run.
 
-A block stands after a comment ``<!-- output of: COMMAND -->``. A line ``...`` in it stands for lines
-left out.
+A block stands after a comment ``<!-- output of: COMMAND -->``. A line ``...`` in it stands for
+lines left out.
 """
 
 from __future__ import annotations

@@ -63,7 +63,7 @@ class Gauge:
 '''
 
 
-def make_driver(board: Board) -> Any:  # noqa: ANN401 - its class is made at run time
+def make_driver(board: Board) -> Any:
     """Return the driver, with `gauge.py` for its file."""
     names: dict[str, Any] = {}
     exec(compile(DRIVER, "gauge.py", "exec"), names)  # noqa: S102 - the text stands above
@@ -123,7 +123,7 @@ def findings() -> list[Finding]:
     return [Finding("no-such-register", "src/gauge.py", 34, end_ps, "telemetry", text, 2)]
 
 
-def page(**options: Any) -> str:  # noqa: ANN401 - passed on as they are
+def page(**options: Any) -> str:
     """Return the timeline of the run."""
     return timeline(recording().events, findings=findings(), **options)
 

@@ -205,6 +205,7 @@ def test_a_file_that_does_not_import(trial: Trial, code: str, text: str, said: s
     assert said in outcome["ended"]
 
 
+@pytest.mark.slow
 def test_an_endless_import(trial: Trial) -> None:
     """A loop for ever at import is ended at its line."""
     found = only_finding(trial.json(trial.with_code("x = 0\nwhile True:\n    x += 1\n")))
@@ -412,6 +413,7 @@ def test_a_handler_with_an_argument(trial: Trial) -> None:
 
 
 @pytest.mark.parametrize("method", list(METHODS))
+@pytest.mark.slow
 def test_spinning(trial: Trial, method: str) -> None:
     """A loop that never touches the bench is ended by the clock on the wall, at its line."""
     found = only_finding(trial.json(trial.with_method(method, "while True:\n    pass  # here")))
@@ -425,6 +427,7 @@ def test_spinning(trial: Trial, method: str) -> None:
     ["self.io.read8(5 * self.step)", "self.cpu.sleep(1e-3)", "self.cpu.work(1000)",
      "self.cpu.time()", "self.cpu.wait_for_interrupt(0.001)"],
 )  # fmt: skip
+@pytest.mark.slow
 def test_looping_on_the_bench(trial: Trial, method: str, line: str) -> None:
     """A loop for ever that touches the bench is ended long after the call's time, at its line."""
     outcome = trial.json(trial.with_method(method, f"while True:\n    {line}  # here"))
@@ -450,6 +453,7 @@ def test_recursion(trial: Trial) -> None:
 
 
 @pytest.mark.parametrize("what", ["Exception", "BaseException"])
+@pytest.mark.slow
 def test_swallowing_what_ends_the_run(trial: Trial, what: str) -> None:
     """A loop that swallows everything raised in it is ended all the same, with a verdict."""
     body = f"while True:\n    try:\n        self.io.read8(0)\n    except {what}:\n        pass"
@@ -461,6 +465,7 @@ def test_swallowing_what_ends_the_run(trial: Trial, what: str) -> None:
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.slow
 def test_swallowing_while_spinning(trial: Trial) -> None:
     """A driver that cannot be stopped from inside gets its verdict from the last resort."""
     body = (
@@ -578,6 +583,7 @@ def test_writing_no_text(trial: Trial) -> None:
 # several at once, in a process of its own
 
 
+@pytest.mark.slow
 def test_from_the_shell(trial: Trial) -> None:
     """The whole way through a process: verdict, place and promise on the screen, exit 1."""
     done = trial.apart(trial.with_method("read", "raise ValueError('wrong tide')"))

@@ -71,6 +71,7 @@ def test_good_drivers_are_clean_whatever_the_seed(name: str, how: str, seed: int
     assert [one for one in outcome.promises if not one.kept] == []
 
 
+@pytest.mark.slow
 def test_a_first_try_is_not_clean() -> None:
     """The first version of a driver fails in many scenarios, with findings in its own file."""
     outcomes = {name: run(name, FIRST_TRY).outcome() for name in SCENARIOS}
@@ -108,6 +109,7 @@ def test_another_seed_is_another_noise() -> None:
 
 
 @pytest.mark.parametrize("name", ["noisy_line.yaml", "storm.yaml"])
+@pytest.mark.slow
 def test_hash_seeds_change_nothing(name: str, tmp_path: Path) -> None:
     """Two processes with different hash seeds print and record the same, byte by byte."""
     found = []

@@ -27,7 +27,7 @@ def device_kind(*registers: Register) -> type[Device]:
     return Gauge
 
 
-def whole(name: str, offset: int, width: int = 8, **parts: Any) -> Register:  # noqa: ANN401 - any word
+def whole(name: str, offset: int, width: int = 8, **parts: Any) -> Register:
     """Declare a register that is one plain field."""
     return Register(name, offset, (Field("ALL", 0, width),), width=width, **parts)
 
@@ -36,7 +36,7 @@ Bytes = device_kind(whole("A", 0), whole("B", 1), whole("C", 2), whole("D", 3))
 Words = device_kind(whole("A", 0, 32), whole("B", 4, 32))
 
 
-def board(**settings: Any) -> Board:  # noqa: ANN401 - any setting
+def board(**settings: Any) -> Board:
     """Make a board with this kind of bus."""
     return Board(bus=BusSettings(**settings))
 

@@ -28,7 +28,7 @@ class Bench:
         number: int,
         *wires: Signal,
         connected: bool = True,
-        **rules: Any,  # noqa: ANN401 - any rule
+        **rules: Any,
     ) -> InterruptLine:
         """Add a line, with a handler unless told otherwise."""
         line = self.lines.add(number, wires, **rules)

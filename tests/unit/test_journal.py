@@ -26,7 +26,7 @@ class Gauge(Device):
     )
 
 
-def bench(**settings: Any) -> tuple[Board, Any, Any]:  # noqa: ANN401 - any setting
+def bench(**settings: Any) -> tuple[Board, Any, Any]:
     """Make a board with two gauges and return it with their windows."""
     board = Board(**settings)
     return board, board.attach(Gauge, "tide", 0), board.attach(Gauge, "wind", 8)

@@ -15,7 +15,7 @@ from emu.kernel.live import LiveRegister
 from emu.kernel.register import Field, Register
 
 
-def live(width: int = 4, now_ps: int = 0, **parts: Any) -> LiveRegister:  # noqa: ANN401 - any word
+def live(width: int = 4, now_ps: int = 0, **parts: Any) -> LiveRegister:
     """Make a register with one field ``F`` at bit 0, at an instant that stays the same."""
     field = Field("F", 0, width, **parts)
     return LiveRegister(Register("R", 0, (field,)), where="tide.R", now_ps=lambda: now_ps)

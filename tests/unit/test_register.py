@@ -159,7 +159,7 @@ def test_register_that_cannot_be_is_refused(parts: dict[str, Any], message: str)
         Register("R", **given)
 
 
-def register(name: str, offset: int, **parts: Any) -> Register:  # noqa: ANN401 - any word
+def register(name: str, offset: int, **parts: Any) -> Register:
     """Declare a register of one plain field."""
     return Register(name, offset, (Field("F", 0),), **parts)
 

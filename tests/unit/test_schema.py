@@ -43,7 +43,7 @@ OUT_OF_REACH = {
 }  # fmt: skip
 
 
-def data_of(path: Path) -> Any:  # noqa: ANN401 - whatever the file says
+def data_of(path: Path) -> Any:
     """Return what a file says, as a validator sees it; None when it is not even YAML."""
     notes = Notes(str(path), path.parent)
     try:
@@ -70,7 +70,7 @@ def board() -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("schema", [scenario_schema, board_schema, faults_schema])
-def test_schemas_are_schemas(schema: Any) -> None:  # noqa: ANN401 - one of three functions
+def test_schemas_are_schemas(schema: Any) -> None:
     """Each schema fits the meta-schema of its own draft, and is plain JSON."""
     Draft202012Validator.check_schema(schema())
     assert json.loads(json.dumps(schema())) == schema()
@@ -133,7 +133,7 @@ def test_keys_come_from_the_declarations() -> None:
 
 
 @pytest.mark.parametrize("table", [SCENARIO, BOARD], ids=["scenario", "board"])
-def test_top_level_keys_are_the_loaders(table: Any) -> None:  # noqa: ANN401 - either table
+def test_top_level_keys_are_the_loaders(table: Any) -> None:
     """The keys of a whole file are the same in the schema and in the loader, each explained."""
     properties = table.schema()["properties"]
 

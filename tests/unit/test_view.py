@@ -13,7 +13,7 @@ from emu.kernel.register import Field, Register
 from emu.kernel.view import View
 
 
-def whole(name: str, offset: int, width: int = 8, reset: int = 0, **parts: Any) -> Register:  # noqa: ANN401 - any
+def whole(name: str, offset: int, width: int = 8, reset: int = 0, **parts: Any) -> Register:
     """Declare a register that is one plain field."""
     return Register(name, offset, (Field("ALL", 0, width, reset=reset),), width=width, **parts)
 

@@ -37,7 +37,7 @@ def in_thread(work: Callable[[], object]) -> list[BaseException]:
     def run() -> None:
         try:
             work()
-        except BaseException as error:  # noqa: BLE001 - handed to the test
+        except BaseException as error:
             raised.append(error)
 
     thread = threading.Thread(target=run)
@@ -142,7 +142,7 @@ def stubborn(tries: list[str], gave_up: threading.Event) -> None:
         try:
             while not gave_up.is_set():
                 time.sleep(0.0005)
-        except BaseException:  # noqa: BLE001 - the worst that a driver does
+        except BaseException:
             tries.append("swallowed")
 
 
@@ -188,7 +188,7 @@ def test_bare_except_around_everything_does_not_keep_the_run_alive() -> None:
             try:
                 if gave_up.is_set():
                     return
-            except BaseException:  # noqa: BLE001, S110 - the worst that a driver does
+            except BaseException:  # noqa: S110 - the worst that a driver does
                 pass
 
     def run() -> None:
@@ -211,7 +211,7 @@ def test_driver_that_swallows_another_ending_comes_to_its_end() -> None:
         while not gave_up.is_set():
             try:
                 bench.io[0].read8(0)
-            except BaseException:  # noqa: BLE001, S112 - the worst that a driver does
+            except BaseException:  # noqa: S112 - the worst that a driver does
                 continue
 
     def run() -> None:
