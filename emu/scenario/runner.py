@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from contextlib import redirect_stdout
 from pathlib import Path
 
@@ -98,8 +99,12 @@ class Run:
 
     @property
     def driver_name(self) -> str:
-        """The driver as named, or the name of its class."""
-        return self._driver if isinstance(self._driver, str) else self._driver.__qualname__
+        """The driver as named, a file seen from the working folder; or the name of its class."""
+        if not isinstance(self._driver, str):
+            return self._driver.__qualname__
+        module, colon, name = self._driver.rpartition(":")
+        path = os.path.normpath(self._base / module) if module.endswith(".py") else module
+        return f"{path}{colon}{name}"
 
     def outcome(self) -> Outcome:
         """Play all steps and judge."""

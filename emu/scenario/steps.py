@@ -186,7 +186,7 @@ class StepPlayer:
     def _drain(self, port: DrivenPort, step: Step) -> str:
         pending = port.contract.pending_bytes + 80
         done = port.drain(self._timeout_ps(port, step, pending))
-        return "the line is idle" if done else "the line is still busy"
+        return "the driver says: idle" if done else "the driver says: still busy"
 
     def _wait(self, _port: DrivenPort, step: Step) -> str:
         self._board.cpu.sleep(step.duration_ps / PS_PER_S)
