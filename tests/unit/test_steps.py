@@ -28,7 +28,7 @@ def texts(driver: type, *steps: Step, **changes: object) -> list[tuple[str, str]
         (Step("exchange", data=b"tide", count=0), "sink", "4 of 4 bytes accepted, 0 of 0 received"),
         (Step("exchange", data=b"ti", count=4), "echo", "2 of 2 bytes accepted, 2 of 4 received"),
         (Step("echo", count=2), "sink", "0 of 2 bytes received, 0 given back"),
-        (Step("drain"), "sink", "the line is idle"),
+        (Step("drain"), "sink", "the driver says: idle"),
         (Step("wait", duration_ps=3 * MS), "sink", "away for 3 ms"),
         (Step("work", cycles=1000), "sink", "1000 cycles"),
         (Step("reopen"), "sink", "telemetry at 115200 8N1"),
