@@ -10,11 +10,12 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Mapping
 from fractions import Fraction
+from math import gcd
 from typing import Protocol
 
 from emu.kernel.clock import PS_PER_S, Clock
 from emu.kernel.signal import Signal
-from emu.line.frame import format_of, rate_of
+from emu.line.frame import BitRate, FrameFormat, format_of, rate_of
 from emu.line.plan import FarEndPlan, NoisePlan, ScriptLine
 from emu.line.receiver import Receiver
 from emu.line.transmitter import Transmitter
@@ -22,7 +23,9 @@ from emu.units import LineSettings
 
 __all__ = ["Behaviour", "FarEnd"]
 
-_AHEAD_FRAMES = 64
+_AHEAD_FRAMES = 64  # at least, when nothing can come in between
+_MOST_AHEAD = 256
+_FEW_FRAMES = 4
 _READY_WIRES = ("cts", "dsr", "dcd")
 
 
@@ -84,7 +87,9 @@ class FarEnd:
         self._held = 0
         self._origin_ps = 0
         self._half_bits = 0
+        self._offsets_ps: list[int] = []
         self._breaks_left = 0
+        self._begun = False
         self._noise: _Noise | None = None
         self._random = random.Random(f"far end {seed}")
         self._behaviour = _BEHAVIOURS[plan.kind](plan)
@@ -98,20 +103,34 @@ class FarEnd:
             self._rts.watch(self._follow_rts)
 
     def speak(self, line: LineSettings) -> None:
-        """Speak and expect `line` from the next character on."""
+        """Speak and expect `line`, from the next character on that is not on its way yet."""
         self.line = line
         self.configure(self.baud_error)
 
     def configure(self, baud_error: Fraction) -> None:
-        """Let the clock be off by `baud_error` from the next character on; positive is fast."""
+        """Let the clock be off by `baud_error`, positive is fast, for what is not on its way yet."""
         self.baud_error = baud_error
         frame, rate = format_of(self.line), rate_of(self.line.baud, baud_error)
         self.transmitter.configure(frame, rate)
         self.receiver.configure(frame, rate)
         self._origin_ps, self._half_bits = self._last_end_ps, 0
+        if self._ahead > 1:
+            self._ahead = self._look_ahead(frame, rate)
+        self._offsets_ps = [rate.half_bits_ps(frame.half_bits * k) for k in range(self._ahead)]
+
+    def _look_ahead(self, frame: FrameFormat, rate: BitRate) -> int:
+        """Decide how many frames to play in one go: few once settings have changed under way.
+
+        A number of frames that takes a whole number of ps is preferred, since it is cheap to repeat.
+        """
+        if self._begun:
+            return _FEW_FRAMES
+        whole = rate.den // gcd(rate.den, frame.half_bits * rate.num)
+        return whole * -(-_AHEAD_FRAMES // whole) if whole < _MOST_AHEAD else _AHEAD_FRAMES
 
     def begin(self) -> None:
         """Start whatever the plan says; times in it count from now."""
+        self._begun = True
         self._behaviour.begin(self)
         for one in self.plan.breaks:
             at_ps = self.clock.now_ps + one.at_ps
@@ -168,19 +187,24 @@ class FarEnd:
         half_bits, step, origin_ps = self._half_bits, shapes.frame.half_bits, self._origin_ps
         if not half_bits and origin_ps < self.clock.now_ps:
             self._origin_ps = origin_ps = self.clock.now_ps  # another rate, set in a gap
-        num, den = shapes.rate
         count = min(self._ahead, len(queue) - self._next)
         data = bytes(queue[self._next : self._next + count])
-        starts_ps = [origin_ps + (half_bits + step * k) * num // den for k in range(count)]
+        if half_bits:
+            rate = shapes.rate
+            starts_ps = [origin_ps + rate.half_bits_ps(half_bits + step * k) for k in range(count)]
+        else:
+            starts_ps = list(map(origin_ps.__add__, self._offsets_ps[:count]))
         self.transmitter.send_row(data, starts_ps)
         self.sent += data
         self._next += count
-        self._half_bits = half_bits = half_bits + step * count
-        end_ps = origin_ps + half_bits * num // den
+        half_bits += step * count
+        end_ps = origin_ps + shapes.rate.half_bits_ps(half_bits)
         self._last_end_ps = end_ps
         if self.plan.gap_ps:
             end_ps += self.plan.gap_ps
-            self._origin_ps, self._half_bits = end_ps, 0
+        if self.plan.gap_ps or not half_bits * shapes.rate.num % shapes.rate.den:
+            self._origin_ps, half_bits = end_ps, 0  # a whole number of ps: no error is carried on
+        self._half_bits = half_bits
         # Several frames ahead, go on while the last is under way, so that the wire is never bare.
         self.clock.schedule(end_ps if self._ahead == 1 else starts_ps[-1], self._pump)
 

@@ -11,7 +11,8 @@ from collections.abc import Callable
 from emu.devices.uart16550 import Uart16550
 from emu.errors import AccessError, nearest
 from emu.kernel.board import Board
-from emu.rules.context import Context
+from emu.kernel.interrupts import InterruptLine
+from emu.rules.context import Activation, Context
 from emu.rules.finding import Findings
 from emu.rules.generic import FreeHand, Leeway, watch_bus, watch_registers
 from emu.rules.lost_errors import LostErrors
@@ -41,11 +42,15 @@ class PortRules:
         line = board.cpu.interrupts.lines.get(board.window(uart.name).irq)
         self.watch = UartWatch(uart, board, context, self._lost)
         self._calls = UartCalls(self.watch, context, self._lost, line)
-        context.on_exit.append(lambda ended, _line: self._lost.settle(ended))
+        context.on_exit.append(self._handler_ended)
         if line is not None:
             served = ServedUart(self.watch, lambda: sum(board.bus.accesses()[uart.name]))
             watch_handler(board, served, line, context)
             watch_masking(board, served, line, context)
+
+    def _handler_ended(self, ended: Activation, _line: InterruptLine) -> None:
+        if ended.flags:
+            self._lost.settle(ended)
 
     def counters(self, errors: object) -> None:
         """Compare line errors with the driver's counters.

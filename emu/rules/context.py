@@ -56,23 +56,19 @@ class Activation:
         held: suspicions.
     """
 
-    __slots__ = (
-        "acted", "configured", "depth", "disturbed", "flags", "flushed", "held", "identified",
-        "name", "port", "serial", "setting_up",
-    )  # fmt: skip
+    configured = False
+    flushed = False
+    disturbed = False
+    acted = False
+    identified = 0
+    flags = 0
 
-    def __init__(self, name: str, port: str, serial: int, depth: int, *, setting_up: bool) -> None:
+    def __init__(self, name: str, port: str, serial: int, depth: int, setting_up: bool) -> None:
         self.name = name
         self.port = port
         self.serial = serial
         self.depth = depth
         self.setting_up = setting_up
-        self.configured = False
-        self.flushed = False
-        self.disturbed = False
-        self.acted = False
-        self.identified = 0
-        self.flags = 0
         self.held: list[Held] = []
 
     @property
@@ -97,9 +93,9 @@ class Context:
         self.findings = findings
         self._cpu = cpu
         self._serial = 0
-        self._stack = [Activation("", "", 0, 0, setting_up=False)]
+        self._stack = [Activation("", "", 0, 0, False)]
         self.on_exit: list[Callable[[Activation, InterruptLine], None]] = []
-        cpu.on_enter.append(lambda _line: self._enter())
+        cpu.on_enter.append(self._enter)
         cpu.on_exit.append(self._leave)
 
     @property
@@ -123,7 +119,9 @@ class Context:
     def call_begins(self, name: str, port: str) -> None:
         """Note that the driver of `port` is called."""
         self.here()
-        self._push(name, port, setting_up=name in ("__init__", "open", "close"))
+        self._serial = serial = self._serial + 1
+        setting_up = name in ("__init__", "open", "close")
+        self._stack.append(Activation(name, port, serial, self._cpu.depth, setting_up))
 
     def call_ends(self, name: str, port: str) -> Activation | None:
         """Note that a call has returned, and judge what was held back.
@@ -152,20 +150,13 @@ class Context:
         held = Held(rule, message, register, driver_place(), excused)
         self.here().held.append(held)
 
-    def _enter(self) -> None:
-        self._push("handler", "", setting_up=self._outer().setting_up)
-
-    def _outer(self) -> Activation:
-        """Return what a handler that is being entered interrupts."""
+    def _enter(self, _line: InterruptLine) -> None:
         stack = self._stack
-        while stack[-1].depth >= self._cpu.depth:
+        depth = self._cpu.depth
+        while stack[-1].depth >= depth:  # a handler that an exception has ended
             stack.pop()
-        return stack[-1]
-
-    def _push(self, name: str, port: str, *, setting_up: bool) -> None:
-        self._serial += 1
-        activation = Activation(name, port, self._serial, self._cpu.depth, setting_up=setting_up)
-        self._stack.append(activation)
+        self._serial = serial = self._serial + 1
+        stack.append(Activation("handler", "", serial, depth, stack[-1].setting_up))
 
     def _leave(self, line: InterruptLine) -> None:
         ended = self.here()
@@ -174,7 +165,8 @@ class Context:
         for observer in self.on_exit:
             observer(ended, line)
         self._stack.pop()
-        self._judge(ended)
+        if ended.held:
+            self._judge(ended)
 
     def _judge(self, ended: Activation) -> None:
         for one in ended.held:

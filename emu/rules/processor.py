@@ -41,8 +41,8 @@ class Served(Protocol):
     def margin_ps(self) -> int:
         """Return how long the device can go unserved while data comes without a gap."""
 
-    def mark(self, bit: int) -> None:
-        """Begin to notice whether data is fetched, under a mark of its own."""
+    def mark(self, bit: int) -> bool:
+        """Begin to notice whether data is fetched, under a mark of its own; return `lost`."""
 
     def untouched(self, bit: int) -> bool:
         """Say whether no data was fetched since the mark, and take it away."""
@@ -103,18 +103,18 @@ def watch_masking(board: Board, served: Served, line: InterruptLine, context: Co
     span = _Span()
 
     def masked(on: int) -> None:
-        if on and not cpu.depth:
+        if on:
+            if cpu.depth or not served.wants:
+                return
             span.start_ps, span.stalled_ps, span.idle_ps = (
                 clock.now_ps, clock.stalled_ps, cpu.idle_ps
             )  # fmt: skip
             span.slept_ps = 0
-            span.lost = served.lost()
+            span.lost = served.mark(_MASKED)
             span.open = True
-            served.mark(_MASKED)
-        elif not on and span.open:
+        elif span.open:
             span.open = False
-            untouched = served.untouched(_MASKED)
-            if untouched and not span.lost and served.lost() and line.pending and served.wants:
+            if served.untouched(_MASKED) and not span.lost and served.lost() and line.pending:
                 judge()
 
     def judge() -> None:
@@ -144,8 +144,7 @@ def watch_handler(board: Board, served: Served, line: InterruptLine, context: Co
         if which is not line:
             return
         span.start_ps, span.stalled_ps, span.entries = clock.now_ps, clock.stalled_ps, cpu.entries
-        span.lost = served.lost()
-        served.mark(_IN_HANDLER)
+        span.lost = served.mark(_IN_HANDLER)
         served.begin_handler()
 
     def left_handler(ended: Activation, which: InterruptLine) -> None:

@@ -17,7 +17,7 @@ from emu.kernel.bus import BusError
 from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.interrupts import InterruptLine
 from emu.kernel.where import driver_place
-from emu.rules.context import Context
+from emu.rules.context import Activation, Context
 from emu.rules.lost_errors import LostErrors
 from emu.rules.uart16550_state import DLAB, DR, LOOP, NEVER, TEMT, THRE, Known
 
@@ -27,6 +27,7 @@ _ALL_ONES = 0xFF
 _BAD_CHARACTER = 0x1C
 _FORMAT = 0x3F
 _IIR_NONE = 1
+_IDLE_WITH_FIFO = 0xC1
 _IIR_THRE, _IIR_DATA, _IIR_TIMEOUT = 0x2, 0x4, 0xC
 
 
@@ -54,7 +55,7 @@ class UartWatch:
         ports["LSR"].wrap_read(self._wrap_lsr)
         ports["RBR"].wrap_read(self._wrap_rbr)
         ports["THR"].wrap_write(self._wrap_thr)
-        ports["IIR"].wrap_read(lambda read: self._cold_read("IIR", read, self._iir_read))
+        ports["IIR"].wrap_read(self._wrap_iir)
         ports["MSR"].wrap_read(lambda read: self._cold_read("MSR", read, self._act))
         for name, kept in (("LCR", "lcr"), ("MCR", "mcr"), ("IER", "ier")):
             ports[name].wrap_read(self._comparing(name, kept))
@@ -289,9 +290,27 @@ class UartWatch:
 
     # IIR
 
-    def _iir_read(self, value: int) -> None:
-        """Note what an interrupt identification promises."""
-        known, here = self.known, self._context.here()
+    def _wrap_iir(self, read: ReadPort) -> ReadPort:
+        """Note what an interrupt identification promises; a handler reads it once or twice."""
+        known, here = self.known, self._context.here
+        noted, failed = self._iir_noted, self._failed
+
+        def read_iir() -> int:
+            try:
+                value = read()
+            except BusError:
+                failed("IIR")
+                raise
+            if value != _IDLE_WITH_FIFO or known.odd or not known.fifo_shown:
+                noted(value, here())
+            return value
+
+        return read_iir
+
+    def _iir_noted(self, value: int, here: Activation) -> None:
+        known = self.known
+        if known.odd:
+            self._touched("IIR")
         if value == _ALL_ONES:
             here.disturbed = True
             return

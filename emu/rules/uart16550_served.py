@@ -44,7 +44,8 @@ class ServedUart:
     @property
     def wants(self) -> bool:
         """Whether the driver asked to be interrupted for received data."""
-        return self._known.ier != NEVER and bool(self._known.ier & _IER_DATA)
+        ier = self._known.ier
+        return ier != NEVER and ier & _IER_DATA != 0
 
     def lost(self) -> bool:
         """Say whether OE is set and was not read yet."""
@@ -58,9 +59,10 @@ class ServedUart:
         line = self._known.line
         return depth * max(character_ps, line.character_ps if line else 0)
 
-    def mark(self, bit: int) -> None:
-        """Set a bit that reading RBR clears."""
+    def mark(self, bit: int) -> bool:
+        """Set a bit that reading RBR clears, and return `lost`."""
         self._known.seen |= bit
+        return bool(self._uart.peek_LSR() & _OVERRUN)
 
     def untouched(self, bit: int) -> bool:
         """Say whether the bit is still set, and clear it."""
