@@ -107,13 +107,13 @@ def build_ports(  # noqa: C901, PLR0915 - one factory, since its functions share
             if value == last_value and offset == last_offset:
                 if not repeats:
                     open_rows[settle] = None
+                    who_last = who
                 repeats += 1
             else:
                 if repeats:
                     settle()
                 last_offset = offset
                 last_value = value
-                who_last = who
                 fresh += 1
                 append((now_ps, who, offset, value))
             clock.now_ps = now_ps = now_ps + cost_ps

@@ -108,7 +108,7 @@ class FarEnd:
         self.configure(self.baud_error)
 
     def configure(self, baud_error: Fraction) -> None:
-        """Let the clock be off by `baud_error`, positive is fast, for what is not on its way yet."""
+        """Let the clock be off by `baud_error` for what is not on its way yet; positive is fast."""
         self.baud_error = baud_error
         frame, rate = format_of(self.line), rate_of(self.line.baud, baud_error)
         self.transmitter.configure(frame, rate)
@@ -121,7 +121,7 @@ class FarEnd:
     def _look_ahead(self, frame: FrameFormat, rate: BitRate) -> int:
         """Decide how many frames to play in one go: few once settings have changed under way.
 
-        A number of frames that takes a whole number of ps is preferred, since it is cheap to repeat.
+        A number of frames that takes a whole number of ps is preferred: it is cheap to repeat.
         """
         if self._begun:
             return _FEW_FRAMES

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from itertools import islice
+from operator import itemgetter, sub
 
 from emu.kernel.clock import NEVER_PS, Clock
 from emu.kernel.signal import Piece, Signal, Toggles
@@ -35,6 +36,8 @@ _MID = 8  # 16x cycles from the detected start edge to the middle of the start b
 _KEPT_SHAPES = 4096
 _WORTH_A_ROW = 2
 _IDLE = -1
+_START: Callable[[Piece], int] = itemgetter(0)
+_SHAPE: Callable[[Piece], Toggles] = itemgetter(1)
 
 
 class Receiver:
@@ -52,8 +55,8 @@ class Receiver:
 
     __slots__ = (
         "_break_from_ps", "_clock", "_deliver", "_finish_ps", "_format", "_from_ps", "_judge_ps",
-        "_known", "_near_ps", "_rate", "_room", "_row", "_shapes", "_start_tick", "_stop_ticks",
-        "_tick_den", "_tick_num", "_wire", "edge_ps", "more", "on_lapse",
+        "_known", "_least_gap_ps", "_near_ps", "_rate", "_room", "_row", "_shapes", "_start_tick",
+        "_stop_ticks", "_tick_den", "_tick_num", "_wire", "edge_ps", "more", "on_lapse",
     )  # fmt: skip
 
     def __init__(self, clock: Clock, deliver: Deliver) -> None:
@@ -72,6 +75,7 @@ class Receiver:
         self._known: dict[int, int] = {}  # data by the id of a shape in _shapes
         self._shapes: list[Toggles] = []
         self._near_ps = 0
+        self._least_gap_ps = 0
         self._room: Callable[[], int] = lambda: 0
         self._row: Callable[[bytes], None] | None = None
         self.edge_ps = 0
@@ -128,6 +132,7 @@ class Receiver:
             return
         self._tick_num, self._tick_den = rate.num, 8 * rate.den
         self._near_ps = 2 * rate.half_bits_ps(frame.half_bits)
+        self._least_gap_ps = rate.ticks_ps(self._stop_ticks + 1) + 1
         if self.busy:
             self._start(rate.first_tick(self.edge_ps))
         elif stood_still:
@@ -242,19 +247,18 @@ class Receiver:
         most = min(self._room(), 1 + 2 * (self._clock.horizon_ps - now_ps) // near_ps)
         if most < _WORTH_A_ROW:
             return _IDLE
-        row: list[int] = []
-        find, take = self._known.get, row.append
-        edge_ps = latest_ps = pieces[0][0]
-        for start_ps, shape, _ in islice(pieces, most):
-            data = find(id(shape))
-            if data is None or start_ps > latest_ps:
-                break
-            take(data)
-            edge_ps = start_ps
-            latest_ps = start_ps + near_ps
+        part = list(islice(pieces, most))
+        row = list(map(self._known.get, map(id, map(_SHAPE, part))))
+        if None in row:
+            row = row[: row.index(None)]
         count = len(row)
         if count < _WORTH_A_ROW:
             return _IDLE
+        starts_ps = list(map(_START, part[:count]))
+        gaps_ps = list(map(sub, starts_ps[1:], starts_ps))
+        if max(gaps_ps) > near_ps or min(gaps_ps) < self._least_gap_ps:
+            return _IDLE
+        edge_ps = starts_ps[-1]
         tick = -(-edge_ps * self._tick_den // self._tick_num)
         at_ps = (tick + self._stop_ticks) * self._tick_num // self._tick_den
         if len(pieces) > count and pieces[count][0] <= at_ps:
@@ -267,7 +271,7 @@ class Receiver:
         self._start_tick = tick
         self.more = len(pieces) > 1 and pieces[1][0] <= at_ps + near_ps
         assert self._row is not None
-        self._row(bytes(row))
+        self._row(bytes(row))  # type: ignore[arg-type]  # there is no None in it
         return at_ps
 
     def _follow(self, piece: Piece, now_ps: int) -> int:

@@ -42,11 +42,18 @@ class PortRules:
         line = board.cpu.interrupts.lines.get(board.window(uart.name).irq)
         self.watch = UartWatch(uart, board, context, self._lost)
         self._calls = UartCalls(self.watch, context, self._lost, line)
-        context.on_exit.append(self._handler_ended)
+        self._line = line
+        self._board = board
+        self._in_use = False
+
+    def _watch_interrupts(self) -> None:
+        """Watch handler and masking; a port without a driver pays nothing for it."""
+        board, line, name = self._board, self._line, self.name
+        self._context.on_exit.append(self._handler_ended)
         if line is not None:
-            served = ServedUart(self.watch, lambda: sum(board.bus.accesses()[uart.name]))
-            watch_handler(board, served, line, context)
-            watch_masking(board, served, line, context)
+            served = ServedUart(self.watch, lambda: sum(board.bus.accesses()[name]))
+            watch_handler(board, served, line, self._context)
+            watch_masking(board, served, line, self._context)
 
     def _handler_ended(self, ended: Activation, _line: InterruptLine) -> None:
         if ended.flags:
@@ -64,6 +71,9 @@ class PortRules:
 
     def call_begins(self, name: str) -> None:
         """Note that the driver is constructed (``"__init__"``) or called."""
+        if not self._in_use:
+            self._in_use = True
+            self._watch_interrupts()
         self._context.call_begins(name, self.name)
         self._calls.begins(name)
 

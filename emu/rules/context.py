@@ -94,6 +94,7 @@ class Context:
         self._cpu = cpu
         self._serial = 0
         self._stack = [Activation("", "", 0, 0, False)]
+        self._spare: Activation | None = None
         self.on_exit: list[Callable[[Activation, InterruptLine], None]] = []
         cpu.on_enter.append(self._enter)
         cpu.on_exit.append(self._leave)
@@ -156,7 +157,14 @@ class Context:
         while stack[-1].depth >= depth:  # a handler that an exception has ended
             stack.pop()
         self._serial = serial = self._serial + 1
-        stack.append(Activation("handler", "", serial, depth, stack[-1].setting_up))
+        spare, setting_up = self._spare, stack[-1].setting_up
+        if spare is None:
+            stack.append(Activation("handler", "", serial, depth, setting_up))
+            return
+        self._spare = None
+        spare.serial, spare.depth, spare.setting_up = serial, depth, setting_up
+        spare.acted, spare.identified = False, 0
+        stack.append(spare)
 
     def _leave(self, line: InterruptLine) -> None:
         ended = self.here()
@@ -167,6 +175,8 @@ class Context:
         self._stack.pop()
         if ended.held:
             self._judge(ended)
+        elif not (ended.flags or ended.configured or ended.flushed or ended.disturbed):
+            self._spare = ended  # nobody remembers it, so it can serve again
 
     def _judge(self, ended: Activation) -> None:
         for one in ended.held:

@@ -31,27 +31,26 @@ class Served(Protocol):
 
     path: str
 
-    @property
-    def wants(self) -> bool:
-        """Whether the driver asked to be interrupted for data."""
-
     def lost(self) -> bool:
         """Say whether the device shows a loss that the driver has not seen yet."""
 
     def margin_ps(self) -> int:
         """Return how long the device can go unserved while data comes without a gap."""
 
-    def mark(self, bit: int) -> bool:
-        """Begin to notice whether data is fetched, under a mark of its own; return `lost`."""
+    def begin_block(self) -> bool:
+        """Begin to notice whether a masked block fetches data, and return `lost`.
 
-    def untouched(self, bit: int) -> bool:
-        """Say whether no data was fetched since the mark, and take it away."""
+        True, so that the block is not judged, if the driver did not ask for data by interrupt.
+        """
 
-    def begin_handler(self) -> None:
-        """Begin to notice what a handler sees."""
+    def end_block(self) -> bool:
+        """Say whether the masked block fetched no data."""
 
-    def end_handler(self, *, untouched: bool) -> None:
-        """Go on as if no handler had been, but for what it fetched or sent."""
+    def begin_handler(self) -> bool:
+        """Begin to notice what a handler sees and fetches, and return `lost`."""
+
+    def end_handler(self) -> bool:
+        """Go on as if no handler had been, but for what it did; say whether it fetched nothing."""
 
     def complaint(self, ended: Activation) -> str:
         """Say which cause a handler left although it was shown, ``""`` for none."""
@@ -60,7 +59,6 @@ class Served(Protocol):
         """Return the rule for a complaint."""
 
 
-_IN_HANDLER, _MASKED = 0x100, 0x200
 _LONGEST_S = 10**6
 
 
@@ -104,17 +102,16 @@ def watch_masking(board: Board, served: Served, line: InterruptLine, context: Co
 
     def masked(on: int) -> None:
         if on:
-            if cpu.depth or not served.wants:
-                return
-            span.start_ps, span.stalled_ps, span.idle_ps = (
-                clock.now_ps, clock.stalled_ps, cpu.idle_ps
-            )  # fmt: skip
-            span.slept_ps = 0
-            span.lost = served.mark(_MASKED)
-            span.open = True
+            if not cpu.depth:
+                span.start_ps = clock.now_ps
+                span.stalled_ps = clock.stalled_ps
+                span.idle_ps = cpu.idle_ps
+                span.slept_ps = 0
+                span.lost = served.begin_block()
+                span.open = not span.lost
         elif span.open:
             span.open = False
-            if served.untouched(_MASKED) and not span.lost and served.lost() and line.pending:
+            if served.end_block() and served.lost() and line.pending:
                 judge()
 
     def judge() -> None:
@@ -135,62 +132,77 @@ def watch_masking(board: Board, served: Served, line: InterruptLine, context: Co
 
 def watch_handler(board: Board, served: Served, line: InterruptLine, context: Context) -> None:
     """Watch each run of the handler of `line`."""
-    cpu, clock = board.cpu, board.clock
-    span = _Span()
-    runs = 0
-    left = ""
+    watch = _HandlerWatch(board, served, line, context)
+    board.cpu.on_enter.append(watch.entered)
+    context.on_exit.append(watch.left)
 
-    def entered(which: InterruptLine) -> None:
-        if which is not line:
+
+class _HandlerWatch:
+    """Judge the runs of one line's handler."""
+
+    def __init__(self, board: Board, served: Served, line: InterruptLine, context: Context) -> None:
+        self._cpu = board.cpu
+        self._clock = board.clock
+        self._served = served
+        self._line = line
+        self._findings = context.findings
+        self._span = _Span()
+        self._runs = 0
+        self._complaint = ""
+
+    def entered(self, line: InterruptLine) -> None:
+        """Note how things were when a handler began."""
+        if line is not self._line:
             return
-        span.start_ps, span.stalled_ps, span.entries = clock.now_ps, clock.stalled_ps, cpu.entries
-        span.lost = served.mark(_IN_HANDLER)
-        served.begin_handler()
+        span, clock = self._span, self._clock
+        span.start_ps = clock.now_ps
+        span.stalled_ps = clock.stalled_ps
+        span.entries = self._cpu.entries
+        span.lost = self._served.begin_handler()
 
-    def left_handler(ended: Activation, which: InterruptLine) -> None:
-        if which is not line:
+    def left(self, ended: Activation, line: InterruptLine) -> None:
+        """Look at what the handler has done."""
+        if line is not self._line:
             return
-        untouched = served.untouched(_IN_HANDLER)
-        if untouched and not span.lost and (served.lost() or ended.flags & 1):
-            judge_time(ended)
-        count_idle_runs(served.complaint(ended) if untouched else "")
-        served.end_handler(untouched=untouched)
+        served = self._served
+        complaint = served.complaint(ended)
+        if served.end_handler() and not self._span.lost and (served.lost() or ended.flags & 1):
+            self._judge_time(ended)
+        if complaint:
+            self._count_idle_run(complaint)
+        else:
+            self._runs = 0
 
-    def judge_time(ended: Activation) -> None:
+    def _judge_time(self, ended: Activation) -> None:
         """Report a run that outlasted the FIFO (``slow-handler``).
 
         No false alarm: this run alone, without time frozen from outside and without handlers nested
         in it, was longer than a FIFO that begins empty lasts; it fetched no data; and the loss
         began in it.
         """
+        span, clock, margin_ps = self._span, self._clock, self._served.margin_ps()
         took_ps = clock.now_ps - span.start_ps - (clock.stalled_ps - span.stalled_ps)
-        if took_ps > served.margin_ps() and span.entries == cpu.entries and not ended.disturbed:
+        if took_ps > margin_ps and span.entries == self._cpu.entries and not ended.disturbed:
             text = f"one run took {show_duration(took_ps)}, while the receive FIFO lasts "
-            text += f"{show_duration(served.margin_ps())}; characters were lost"
-            context.findings.report(
-                "slow-handler", text, register=served.path, place=_place_of_handler(line)
-            )
+            text += f"{show_duration(margin_ps)}; characters were lost"
+            self._report("slow-handler", text)
 
-    def count_idle_runs(complaint: str) -> None:
+    def _count_idle_run(self, complaint: str) -> None:
         """Report a handler that leaves its cause alone.
 
         (``handler-left-line-asserted``, ``thr-interrupt-left-enabled``.) No false alarm: 16 times
         in a row the device itself asked, the handler was shown the cause or did not look at all,
         and it did nothing that could take the cause away.
         """
-        nonlocal runs, left
-        runs = runs + 1 if complaint and complaint == left else int(bool(complaint))
-        left = complaint
-        if runs == IDLE_RUNS:
-            context.findings.report(
-                served.rule_for(complaint),
-                f"the handler returned {runs} times in a row with the line asserted: {complaint}",
-                register=served.path,
-                place=_place_of_handler(line),
-            )
+        self._runs = self._runs + 1 if complaint == self._complaint else 1
+        self._complaint = complaint
+        if self._runs == IDLE_RUNS:
+            text = f"the handler returned {IDLE_RUNS} times in a row with the line asserted: "
+            self._report(self._served.rule_for(complaint), text + complaint)
 
-    cpu.on_enter.append(entered)
-    context.on_exit.append(left_handler)
+    def _report(self, rule: str, message: str) -> None:
+        place = _place_of_handler(self._line)
+        self._findings.report(rule, message, register=self._served.path, place=place)
 
 
 def _place_of_handler(line: InterruptLine) -> Place:

@@ -27,7 +27,7 @@ _ALL_ONES = 0xFF
 _BAD_CHARACTER = 0x1C
 _FORMAT = 0x3F
 _IIR_NONE = 1
-_IDLE_WITH_FIFO = 0xC1
+_IDLE_WITH_FIFO, _DATA_WITH_FIFO = 0xC1, 0xC4
 _IIR_THRE, _IIR_DATA, _IIR_TIMEOUT = 0x2, 0x4, 0xC
 
 
@@ -301,7 +301,12 @@ class UartWatch:
             except BusError:
                 failed("IIR")
                 raise
-            if value != _IDLE_WITH_FIFO or known.odd or not known.fifo_shown:
+            if known.odd or not known.fifo_shown:
+                noted(value, here())
+            elif value == _DATA_WITH_FIFO:
+                here().identified += 1
+                known.promised = max(known.promised, known.level)
+            elif value != _IDLE_WITH_FIFO:
                 noted(value, here())
             return value
 
@@ -316,7 +321,9 @@ class UartWatch:
             return
         fifo = value & 0xC0
         known.fifo_shown |= fifo == 0xC0
-        known.wide |= value & 0xE0 == 0xE0
+        if value & 0xE0 == 0xE0:
+            known.wide = True
+            known.level = known.trigger(self.uart)
         known.fifo_denied |= not fifo and known.fcr != NEVER
         if value & _IIR_NONE:
             return
@@ -480,6 +487,7 @@ class UartWatch:
         turned = known.fcr == NEVER or bool((known.fcr ^ value) & 1)
         known.fcr = value
         known.wide |= bool(value & 0x20) and self.uart.settings["fifo"] == 64
+        known.level = known.trigger(self.uart)
         if value & 6 or turned:
             here.flushed = True
         if value & 2 or turned:

@@ -12,6 +12,7 @@ __all__ = ["ServedUart"]
 
 _OVERRUN = 0x02
 _IER_DATA = 0x01
+_IN_HANDLER, _IN_BLOCK = 0x100, 0x200  # bits of `Known.seen` that reading RBR clears
 _CAUSES = {
     0x0: (0x08, "the modem lines changed and MSR was not read"),
     0x2: (0x02, "the transmitter is empty and nothing was written"),
@@ -41,12 +42,6 @@ class ServedUart:
         self._written_ps = NEVER
         self._count = NEVER
 
-    @property
-    def wants(self) -> bool:
-        """Whether the driver asked to be interrupted for received data."""
-        ier = self._known.ier
-        return ier != NEVER and ier & _IER_DATA != 0
-
     def lost(self) -> bool:
         """Say whether OE is set and was not read yet."""
         return bool(self._uart.peek_LSR() & _OVERRUN)
@@ -59,34 +54,44 @@ class ServedUart:
         line = self._known.line
         return depth * max(character_ps, line.character_ps if line else 0)
 
-    def mark(self, bit: int) -> bool:
-        """Set a bit that reading RBR clears, and return `lost`."""
-        self._known.seen |= bit
-        return bool(self._uart.peek_LSR() & _OVERRUN)
+    def begin_block(self) -> bool:
+        """Begin to notice whether a masked block reads RBR; see `Served`."""
+        known = self._known
+        if known.ier == NEVER or not known.ier & _IER_DATA:
+            return True
+        known.seen |= _IN_BLOCK
+        return self._uart.peek_LSR() & _OVERRUN != 0
 
-    def untouched(self, bit: int) -> bool:
-        """Say whether the bit is still set, and clear it."""
-        still = bool(self._known.seen & bit)
-        self._known.seen &= ~bit
-        return still
+    def end_block(self) -> bool:
+        """Say whether RBR was not read since `begin_block`."""
+        known = self._known
+        untouched = known.seen & _IN_BLOCK
+        known.seen &= ~_IN_BLOCK
+        return untouched != 0
 
-    def begin_handler(self) -> None:
+    def begin_handler(self) -> bool:
         """Set aside what the main code saw, so that the handler is judged by its own looks."""
         known = self._known
-        self._set_aside = known.seen & (DR | THRE)
-        known.seen &= ~(DR | THRE)
+        seen = known.seen
+        self._set_aside = seen & (DR | THRE)
+        known.seen = seen & ~(DR | THRE) | _IN_HANDLER
         self._written_ps = known.written_ps
+        return self._uart.peek_LSR() & _OVERRUN != 0
 
-    def end_handler(self, *, untouched: bool) -> None:
+    def end_handler(self) -> bool:
         """Give the main code back what it saw, unless the handler has used it up.
 
         Main code that acts on a look that is used up has a race, and RBR and THR show it.
         """
         known = self._known
-        if untouched:
-            known.seen |= self._set_aside & DR
-        if self._written_ps == known.written_ps:
-            known.seen |= self._set_aside & THRE
+        untouched = known.seen & _IN_HANDLER
+        known.seen &= ~_IN_HANDLER
+        if self._set_aside:
+            if untouched:
+                known.seen |= self._set_aside & DR
+            if self._written_ps == known.written_ps:
+                known.seen |= self._set_aside & THRE
+        return untouched != 0
 
     def complaint(self, ended: Activation) -> str:
         """Name the cause that is left, if the handler knew it or looked at nothing at all.
@@ -95,7 +100,7 @@ class ServedUart:
         """
         uart, known = self._uart, self._known
         acted = ended.acted or known.written_ps != self._written_ps
-        if acted or ended.disturbed or not uart.irq.level:
+        if acted or not known.seen & _IN_HANDLER or ended.disturbed or not uart.irq.level:
             self._count = NEVER
             return ""
         cause = uart.peek_IIR() & 0x0F

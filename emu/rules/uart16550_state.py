@@ -27,6 +27,7 @@ class Known:
         seen: LSR bits that LSR, or THRE that IIR, showed since they were last used up; bits 8 and
             9 mark a handler and a masked block in which RBR was not read yet.
         promised: characters that an interrupt promised and that were not read yet.
+        level: characters that a received-data interrupt promises, once IIR showed FIFOs.
         room: characters that may still be written since THRE was last seen.
         notable: LSR bits that are worth a closer look.
         odd: whether every access is worth a closer look: none is expected now.
@@ -48,11 +49,12 @@ class Known:
         "closed_serial", "connect_place", "divisor_place", "dll", "dlm", "early_place",
         "fcr", "fifo_denied", "fifo_shown", "filled", "finishing", "idle_place", "ier",
         "ier_place", "is_open", "lcr", "lcr_by", "lcr_depth", "lcr_place", "lcr_set",
-        "line", "mcr", "mcr_place", "mcr_set", "misled", "notable", "odd", "own",
+        "level", "line", "mcr", "mcr_place", "mcr_set", "misled", "notable", "odd", "own",
         "probed", "promised", "room", "seen", "wide", "written_ps",
     )  # fmt: skip
 
     def __init__(self) -> None:
+        self.level = 1
         self.seen = self.promised = self.room = self.filled = 0
         self.written_ps = 0
         self.notable = ERROR_BITS
