@@ -29,6 +29,7 @@ ENTER, EXIT, MASK, UNMASK, SLEEP, CONNECT, DISCONNECT = range(7)  # `what` of a 
 
 STORM_ENTRIES = 1000  # in a row, the line never let go and nothing happened in hardware
 _EVENTFUL = 10  # so many entries count as one where the hardware did something meanwhile
+LONGEST_HANDLER_PS = 300 * 10**9  # 300 ms, far more than any handler may take
 HEARTBEAT_PS = 10 * 10**9  # 10 ms: how often a busy processor is looked at
 ENDLESS_POLLS = 200_000  # a loop that counts its turns gives up before; time to call it endless
 _NO_PRIORITY = -1
@@ -123,6 +124,8 @@ class Cpu:
         self._masks = 0
         self._own_masks = 0
         self._priority = _NO_PRIORITY
+        self._entered_ps = 0
+        self._entered_stalled_ps = 0
         self._masked_block = _Masked(self)
         self._servable = _Servable(self)
         self._ended: RunEnded | None = None
@@ -240,7 +243,11 @@ class Cpu:
             start_ps = self._clock.now_ps
             stop_ps = min(start_ps + left_ps, max(self._clock.due_ps, start_ps + 1))
             left_ps -= stop_ps - start_ps
+            if left_ps > HEARTBEAT_PS:
+                self._seen = ()  # computing for long is no busy-wait loop
             self.attend(stop_ps)
+        if cycles * PS_PER_S // self.clock_hz > HEARTBEAT_PS:
+            self._seen = ()
 
     def time(self) -> float:
         """Return the simulated time in seconds; reading it costs about an access."""
@@ -433,6 +440,8 @@ class Cpu:
         self._priority = line.priority
         masks = not self.nesting
         self._masks += masks
+        if not self.depth:
+            self._entered_ps, self._entered_stalled_ps = start_ps, stalled_ps
         self.depth += 1
         self.interrupts.taken(line)
         try:
@@ -497,8 +506,21 @@ class Cpu:
             )
         if now_ps >= self._heartbeat_ps:
             self._heartbeat_ps = now_ps + HEARTBEAT_PS
+            self._look_for_endless_handler(now_ps)
             self._look_for_endless_poll()
         self._set_alarm()
+
+    def _look_for_endless_handler(self, now_ps: int) -> None:
+        """End the run if a handler has not returned for longer than any handler may take."""
+        ran_ps = now_ps - self._entered_ps - (self._clock.stalled_ps - self._entered_stalled_ps)
+        if self.depth and ran_ps > LONGEST_HANDLER_PS:
+            self.end(
+                RunEnded(
+                    "endless-handler",
+                    f"a handler has been running for {ran_ps / PS_PER_S:.3g} s and nothing else "
+                    "gets the processor",
+                )
+            )
 
     def _look_for_endless_poll(self) -> None:
         """End the run if the same reads go on and on, and nothing is scheduled."""
@@ -515,7 +537,15 @@ class Cpu:
             self.end(
                 RunEnded(
                     "endless-poll",
-                    "the driver reads the same register over and over, and nothing is scheduled "
+                    f"the driver reads {self._last_read()} over and over, and nothing is scheduled "
                     "that could change it",
                 )
             )
+
+    def _last_read(self) -> str:
+        """Say in words what was read last."""
+        for entry in reversed(self._journal.entries):
+            source = self._journal.sources[entry[1]]
+            if source.kind == "read" and entry[2] >= 0:
+                return f"offset {entry[2]:#x} of {source.name} (value {entry[3]:#x})"
+        return "the same register"

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import os
 import sys
+from functools import lru_cache
 from pathlib import Path
-from types import FrameType
+from types import CodeType, FrameType
 
 __all__ = ["Place", "driver_frame", "driver_place", "place_of"]
 
 Place = tuple[str, int]  # file, line; ("", 0) when no driver code is running
 
+_ACCESSES = {f"{way}{width}" for way in ("read", "write") for width in (8, 16, 32, 64)}
 _BENCH = str(Path(__file__).resolve().parent.parent) + os.sep
 
 
@@ -26,9 +28,26 @@ def driver_frame(frame: FrameType | None) -> FrameType | None:
 
 
 def place_of(frame: FrameType | None) -> Place:
-    """Return the file and line of the innermost frame from `frame` outwards that is not ours."""
+    """Return the file and line of the innermost frame from `frame` outwards that is not ours.
+
+    A function that does nothing but hand an access on, as ``_in(register)`` does in many drivers,
+    is left out as well: the line that matters is its caller's.
+    """
     found = driver_frame(frame)
-    return ("", 0) if found is None else (found.f_code.co_filename, found.f_lineno)
+    if found is None:
+        return "", 0
+    caller = found.f_back
+    if caller is not None and driver_frame(caller) is caller and _hands_on(found.f_code):
+        found = caller
+    return found.f_code.co_filename, found.f_lineno
+
+
+@lru_cache(maxsize=256)
+def _hands_on(code: CodeType) -> bool:
+    """Say whether a function is one line that makes an access with what it was given."""
+    given = set(code.co_varnames[: code.co_argcount]) - {"self", "io", "window"}
+    body = {line for _, _, line in code.co_lines() if line} - {code.co_firstlineno}
+    return bool(given) and len(body) <= 1 and not _ACCESSES.isdisjoint(code.co_names)
 
 
 def driver_place() -> Place:

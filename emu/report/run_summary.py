@@ -56,7 +56,8 @@ def _head(outcome: Outcome, paint: Paint) -> Iterator[str]:
     yield ""
     simulated = show_duration(outcome.measures.time_ps)
     if outcome.clean:
-        yield f"{paint('CLEAN', 'good')}   {_kept(outcome.promises)}, no findings, {simulated}"
+        word = "CLEAN SO FAR" if outcome.ended else "CLEAN"
+        yield f"{paint(word, 'good')}   {_kept(outcome.promises)}, no findings, {simulated}"
         yield from _early(outcome)
         return
     broken = sum(1 for one in outcome.promises if not one.kept)

@@ -11,8 +11,7 @@ from collections.abc import Callable
 from emu.devices.uart16550 import Uart16550
 from emu.errors import AccessError, nearest
 from emu.kernel.board import Board
-from emu.kernel.interrupts import InterruptLine
-from emu.rules.context import Activation, Context
+from emu.rules.context import Context
 from emu.rules.finding import Findings
 from emu.rules.generic import FreeHand, Leeway, watch_bus, watch_registers
 from emu.rules.lost_errors import LostErrors
@@ -49,15 +48,11 @@ class PortRules:
     def _watch_interrupts(self) -> None:
         """Watch handler and masking; a port without a driver pays nothing for it."""
         board, line, name = self._board, self._line, self.name
-        self._context.on_exit.append(self._handler_ended)
+        self._context.on_flagged.append(self._lost.settle)
         if line is not None:
             served = ServedUart(self.watch, lambda: sum(board.bus.accesses()[name]))
             watch_handler(board, served, line, self._context)
             watch_masking(board, served, line, self._context)
-
-    def _handler_ended(self, ended: Activation, _line: InterruptLine) -> None:
-        if ended.flags:
-            self._lost.settle(ended)
 
     def counters(self, errors: object) -> None:
         """Compare line errors with the driver's counters.

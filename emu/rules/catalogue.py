@@ -259,6 +259,14 @@ _ALL = (
         "Find the enabled cause that the handler does not serve; serve it or disable it.",
     ),
     Rule(
+        "endless-handler", "run",
+        "a handler that does not return",
+        "It waits for something that only other code, or nothing at all, can bring about, and the "
+        "whole processor waits with it.",
+        "Bound every loop in a handler, and leave as soon as there is nothing to serve; a cause "
+        "that the handler does not know must be disabled.",
+    ),
+    Rule(
         "time-limit", "run",
         "the run reached the limit of simulated time that its scenario sets",
         "Something takes far longer than the traffic needs: a lost wake-up, or a time-out that is "

@@ -87,6 +87,7 @@ class Context:
     Attributes:
         on_exit: called with activation and line when a handler has returned, before suspicions
             are judged.
+        on_flagged: called after that with its activation if it was shown line errors.
     """
 
     def __init__(self, cpu: Cpu, findings: Findings) -> None:
@@ -96,6 +97,7 @@ class Context:
         self._stack = [Activation("", "", 0, 0, False)]
         self._spare: Activation | None = None
         self.on_exit: list[Callable[[Activation, InterruptLine], None]] = []
+        self.on_flagged: list[Callable[[Activation], None]] = []
         cpu.on_enter.append(self._enter)
         cpu.on_exit.append(self._leave)
 
@@ -167,11 +169,16 @@ class Context:
         stack.append(spare)
 
     def _leave(self, line: InterruptLine) -> None:
-        ended = self.here()
-        if ended.name != "handler":
-            return
+        ended = self._stack[-1]
+        if ended.depth != self._cpu.depth or ended.name != "handler":
+            ended = self.here()
+            if ended.name != "handler":
+                return
         for observer in self.on_exit:
             observer(ended, line)
+        if ended.flags:
+            for settle in self.on_flagged:
+                settle(ended)
         self._stack.pop()
         if ended.held:
             self._judge(ended)

@@ -49,11 +49,13 @@ class Served(Protocol):
     def begin_handler(self) -> bool:
         """Begin to notice what a handler sees and fetches, and return `lost`."""
 
-    def end_handler(self) -> bool:
-        """Go on as if no handler had been, but for what it did; say whether it fetched nothing."""
+    def end_handler(self, ended: Activation) -> tuple[bool, str]:
+        """Go on as if no handler had been, but for what it did.
 
-    def complaint(self, ended: Activation) -> str:
-        """Say which cause a handler left although it was shown, ``""`` for none."""
+        Returns:
+            Whether it fetched no data, and which cause it left although it was shown, ``""`` for
+            none.
+        """
 
     def rule_for(self, complaint: str) -> str:
         """Return the rule for a complaint."""
@@ -164,9 +166,8 @@ class _HandlerWatch:
         """Look at what the handler has done."""
         if line is not self._line:
             return
-        served = self._served
-        complaint = served.complaint(ended)
-        if served.end_handler() and not self._span.lost and (served.lost() or ended.flags & 1):
+        untouched, complaint = self._served.end_handler(ended)
+        if untouched and not self._span.lost and (self._served.lost() or ended.flags & 1):
             self._judge_time(ended)
         if complaint:
             self._count_idle_run(complaint)

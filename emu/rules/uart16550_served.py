@@ -78,29 +78,28 @@ class ServedUart:
         self._written_ps = known.written_ps
         return self._uart.peek_LSR() & _OVERRUN != 0
 
-    def end_handler(self) -> bool:
+    def end_handler(self, ended: Activation) -> tuple[bool, str]:
         """Give the main code back what it saw, unless the handler has used it up.
 
         Main code that acts on a look that is used up has a race, and RBR and THR show it.
         """
-        known = self._known
-        untouched = known.seen & _IN_HANDLER
-        known.seen &= ~_IN_HANDLER
-        if self._set_aside:
-            if untouched:
-                known.seen |= self._set_aside & DR
-            if self._written_ps == known.written_ps:
-                known.seen |= self._set_aside & THRE
-        return untouched != 0
+        known, set_aside = self._known, self._set_aside
+        untouched = known.seen & _IN_HANDLER != 0
+        complaint = self._complaint(ended) if untouched else ""
+        if untouched:
+            known.seen = known.seen & ~_IN_HANDLER | set_aside & DR
+        if set_aside and self._written_ps == known.written_ps:
+            known.seen |= set_aside & THRE
+        return untouched, complaint
 
-    def complaint(self, ended: Activation) -> str:
+    def _complaint(self, ended: Activation) -> str:
         """Name the cause that is left, if the handler knew it or looked at nothing at all.
 
         What the driver has disabled, as far as it knows, is no cause.
         """
         uart, known = self._uart, self._known
         acted = ended.acted or known.written_ps != self._written_ps
-        if acted or not known.seen & _IN_HANDLER or ended.disturbed or not uart.irq.level:
+        if acted or ended.disturbed or not uart.irq.level:
             self._count = NEVER
             return ""
         cause = uart.peek_IIR() & 0x0F

@@ -103,6 +103,7 @@ class SerialContract:
         shifted: what started on the wire.
         witness: tells whether what the far end heard may be held against the driver; a fault on
             the wire makes it a bad witness.
+        calm: tells whether no fault has done anything yet.
     """
 
     def __init__(self, uart: Uart16550, far_end: FarEnd | None) -> None:
@@ -132,6 +133,8 @@ class SerialContract:
         self.lost = 0
         self.last_end_ps = 0
         self.witness: Callable[[], bool] = lambda: True
+        self.calm: Callable[[], bool] = lambda: True
+        self._last_arrival_ps = 0
         uart.monitor = self
 
     # the controller's side
@@ -142,6 +145,7 @@ class SerialContract:
             self._book_flags(flags)
         if not self._open or self._uart.looped:
             return
+        self._last_arrival_ps = self._clock.now_ps
         self._recent.append(flags)
         self._stream.arrive(data, free=bool(flags or self._opening or self._tainted))
         self._tainted = False
@@ -152,6 +156,7 @@ class SerialContract:
             for byte in data:
                 self.arrived(byte, 0)
         else:
+            self._last_arrival_ps = self._clock.now_ps
             self._recent.extend(bytes(len(data)))
             self._stream.arrive_row(data)
 
@@ -331,6 +336,27 @@ class SerialContract:
             self._row = None
         elif clock.now_ps - clock.stalled_ps - row.at_ps >= _LOOK_CHARACTERS * self.character_ps:
             self._seen, self._row = row, None
+
+    def waited(self, *, start_ps: int, timeout_ps: int, stalled_ps: int) -> None:
+        """Judge a ``read`` that returned all it was asked for, but only when its time was over.
+
+        If the last character came long before, the driver slept through it: a lost wake-up. Only
+        judged while no fault did anything; half the wait, and 24 character times, are forgiven.
+        """
+        now_ps = self._clock.now_ps
+        took_ps = now_ps - start_ps
+        idle_ps = now_ps - max(self._last_arrival_ps, start_ps)
+        if (
+            took_ps >= timeout_ps - self.character_ps
+            and idle_ps > max(24 * self.character_ps, took_ps // 2)
+            and self._clock.stalled_ps == stalled_ps
+            and self.calm()
+        ):
+            self.breach(
+                "time",
+                f"read returned only when its time-out of {show_duration(timeout_ps)} was over, "
+                f"though all it was asked for had been there for {show_duration(idle_ps)}",
+            )
 
     def read_failed(self) -> None:
         """Note that a ``read`` ended in a bus error, which may have taken characters with it."""

@@ -135,6 +135,7 @@ class DrivenPort:
     def read(self, size: int, timeout_ps: int) -> bytes:
         """Ask for `size` bytes and return what came."""
         self.contract.reads()
+        start_ps, stalled_ps = self._board.clock.now_ps, self._board.clock.stalled_ps
         try:
             data = self._timed(
                 "read", lambda: self._driver.read(size, timeout_ps / PS_PER_S), timeout_ps
@@ -147,6 +148,8 @@ class DrivenPort:
         if len(data) > size:
             self._bad_value("read", data, f"at most the {size} bytes asked for, not {len(data)}")
         self.contract.read(bytes(data))
+        if len(data) == size:
+            self.contract.waited(start_ps=start_ps, timeout_ps=timeout_ps, stalled_ps=stalled_ps)
         if self.contract.surplus > _MOST_SURPLUS_BYTES:
             raise RunOver("read goes on returning bytes that never arrived")
         return bytes(data)

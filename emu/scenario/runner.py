@@ -177,6 +177,7 @@ class Run:
         )  # fmt: skip
         if self._detailed:
             note_characters(self.board, name)
+        port.contract.calm = lambda: not any(fault.injected for fault in self._armed.faults)
         port.contract.witness = lambda: not self._armed.far_end_spoiled(name)
         return port
 
@@ -201,7 +202,7 @@ class Run:
         )  # fmt: skip
         for number, step in enumerate(steps):
             if number == last:
-                player.finish(faults_over=self._faults_over())
+                player.finish(faults_over=self._faults_over(), reset=self._was_reset())
                 self._traffic_end = player.traffic_end
             player.play(step)
 
@@ -217,6 +218,12 @@ class Run:
             name = f"{fault.spec.kind} on {fault.spec.target}"
             counts[name] = counts.get(name, 0) + fault.injected
         return counts
+
+    def _was_reset(self) -> bool:
+        """Whether a fault took the settings of the device away, so that it must be opened again."""
+        return any(
+            fault.injected and fault.spec.kind == "reset-in-flight" for fault in self._armed.faults
+        )
 
     def _faults_over(self) -> bool:
         return len(self.scenario.faults) > 0 and not self._armed.pending

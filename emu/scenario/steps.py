@@ -19,6 +19,8 @@ _GRACE_PS = 20 * _MS
 _EMPTY_READS = 2  # in a row after which nothing more is expected
 _FRUITLESS = 3  # calls in a row without progress after which a step gives up
 _READ_BYTES = 256
+_TRAFFIC = ("send", "receive", "exchange", "echo", "drain")
+_WAIT_CHARACTERS = 16  # what a wait for traffic of unknown length is measured in
 _PING = b"high water 4.07 m\r\n"
 
 
@@ -71,12 +73,21 @@ class StepPlayer:
     def play(self, step: Step) -> None:
         """Play one step and note how it went."""
         start_ps = self._board.clock.now_ps
+        port = self._port(step)
+        if step.action in _TRAFFIC and not port.is_open:
+            self.play(Step("open", by=step.by, row=step.row))
+            start_ps = self._board.clock.now_ps
         note = StepNote(step.action, start_ps, "did not finish", step.row)
         self._notes.append(note)
-        note.text = self._players[step.action](self._port(step), step)
+        note.text = self._players[step.action](port, step)
 
-    def finish(self, *, faults_over: bool) -> None:
-        """Read what is left, and once faults are over see that traffic flows again."""
+    def finish(self, *, faults_over: bool, reset: bool = False) -> None:
+        """Read what is left, and once faults are over see that traffic flows again.
+
+        Args:
+            faults_over: whether there were faults, and none can act any more.
+            reset: whether one of them reset the device, so that the port is opened again first.
+        """
         port = self._ports[self._scenario.port]
         if not port.is_open:
             return
@@ -87,8 +98,14 @@ class StepPlayer:
         far_end = self._far_end
         if not faults_over or far_end is None or far_end.disturbed:
             return
-        if port.contract.agrees:
-            self._check_recovery(port, far_end)
+        if not port.contract.agrees:
+            return
+        if reset:
+            self.play(Step("reopen"))
+        note = StepNote("recovery", self._board.clock.now_ps, "did not finish")
+        self._notes.append(note)
+        self._check_recovery(port, far_end)
+        note.text = f"{len(_PING)} bytes tried each way, now that the faults are over"
 
     def _port(self, step: Step) -> DrivenPort:
         return self._ports[step.by or self._scenario.port]
@@ -117,6 +134,8 @@ class StepPlayer:
         return f"{port.name} at {line}"
 
     def _close(self, port: DrivenPort, _step: Step) -> str:
+        if not port.is_open:
+            return f"{port.name} was closed already"
         self._collect(port)
         port.close()
         return port.name
@@ -143,7 +162,8 @@ class StepPlayer:
         got = fruitless = 0
         while (wanted is None or got < wanted) and fruitless < _FRUITLESS:
             size = min(step.chunk or _READ_BYTES, _READ_BYTES if wanted is None else wanted - got)
-            data = self._read(port, size, self._timeout_ps(port, step, size))
+            expected = _WAIT_CHARACTERS if wanted is None else size
+            data = self._read(port, size, self._timeout_ps(port, step, expected))
             got += len(data)
             more = data or not self._line_is_quiet()
             fruitless = 0 if more else fruitless + 1
@@ -199,17 +219,17 @@ class StepPlayer:
     def _change_line(self, port: DrivenPort, step: Step) -> str:
         """Drain, close, let the far end follow, open with the new settings."""
         line = step.line or self._scenario.line
-        self._drain(port, step)
-        self._collect(port)
-        port.close()
+        if port.is_open:
+            self._drain(port, step)
+            self._close(port, step)
         self._far_end_follows(line)
         port.open(line)
         return str(line)
 
     def _reopen(self, port: DrivenPort, step: Step) -> str:
         line = step.line or port.line or self._scenario.line
-        self._collect(port)
-        port.close()
+        if port.is_open:
+            self._close(port, step)
         self._far_end_follows(line)
         port.open(line)
         return f"{port.name} at {line}"

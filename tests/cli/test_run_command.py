@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import signal
 import sys
 from pathlib import Path
 
@@ -230,6 +231,8 @@ def on_a_terminal(*words: str, **settings: str) -> pexpect.spawn:
     return pexpect.spawn(
         sys.executable, ["-m", "emu.cli.main", "run", *words], cwd=str(ROOT), timeout=30,
         env={**environment, "TERM": "xterm", **settings}, encoding="utf-8", dimensions=(50, 100),
+        # a job in the background starts with SIGINT ignored, and hands that on
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
 
 

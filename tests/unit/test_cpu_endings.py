@@ -236,6 +236,35 @@ def test_time_limit_is_exact_in_a_sleep_and_met_by_any_call() -> None:
         assert "limit of 1e-05 s" in ended.message
 
 
+def test_endless_handler() -> None:
+    """A handler that waits on and on is ended at its own line, whatever else is scheduled."""
+    bench = Bench()
+    bench.clock.schedule(100 * PS_PER_S, lambda: None)  # something that could change the register
+
+    def handler() -> None:
+        while not bench.io[0].read8(0):  # waiting for what never comes
+            pass
+
+    bench.cpu.connect(4, handler)
+
+    ended = ends(bench, lambda: bench.cpu.raise_interrupt(4))
+
+    assert (ended.rule, ended.file, ended.line) == (
+        "endless-handler", __file__, line_of(handler, "# waiting for what"),
+    )  # fmt: skip
+    assert "running for 0.3" in ended.message
+
+
+def test_long_handler_is_no_endless_one() -> None:
+    """A handler that computes for a quarter of a second is slow, not endless."""
+    bench = Bench()
+    bench.cpu.connect(4, lambda: bench.cpu.work(bench.cpu.clock_hz // 4))
+
+    bench.cpu.raise_interrupt(4)
+
+    assert bench.cpu.ended is None
+
+
 def test_guard_ends_a_call_that_takes_too_long() -> None:
     """A guard gives its own reason, and lifted in time it does nothing."""
     bench = Bench()
