@@ -26,6 +26,7 @@ COMMANDS = {
         "emu.cli.rules:command",
         "List what a driver must not do, why, and what to do instead.",
     ),
+    "faults": ("emu.cli.faults:command", "List what can be made to go wrong."),
 }
 
 _PROGRAM = "emu"
@@ -134,7 +135,7 @@ def _error_text(error: EmuError) -> str:
     if not isinstance(error, InputError):
         return f"error: {error}"
     count = len(error.flaws)
-    return f"{error}\n{count} flaw{'' if count == 1 else 's'} found"
+    return f"{error}\n{count} flaws found" if count > 1 else str(error)
 
 
 def _leave_closed_pipe() -> int:

@@ -64,7 +64,7 @@ MISREAD = (
         lasting=True,
     ),
     Waiver(
-        "sent", "room in the transmitter was never announced",
+        "sent", "room in the transmitter was not announced while it acted",
         ("read LSR.THRE=0",), tries=_TRIES,
     ),
     Waiver(
@@ -76,7 +76,7 @@ MISREAD = (
         ("read LSR.TEMT=1",),
     ),
     Waiver(
-        "drain", "the device never said that its last stop bit had left",
+        "drain", "the device did not say that its last stop bit had left while it acted",
         ("read LSR.TEMT=0", "read LSR.THRE=0"), tries=_TRIES,
     ),
 )  # fmt: skip

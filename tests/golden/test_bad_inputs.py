@@ -44,10 +44,12 @@ def test_message(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize("path", INPUTS, ids=lambda path: path.stem)
 def test_message_names_a_place(path: Path) -> None:
     """Every flaw is told with line and column, unless the whole file is meant."""
-    *flaws, count = path.with_suffix(".txt").read_text(encoding="utf-8").splitlines()
+    flaws = path.with_suffix(".txt").read_text(encoding="utf-8").splitlines()
     whole_file = path.stem in {"empty", "only_comments"}
 
-    assert count == f"{len(flaws)} flaw{'s' * (len(flaws) > 1)} found"
+    if len(flaws) > 1:
+        count = flaws.pop()
+        assert count == f"{len(flaws)} flaws found"
     for flaw in flaws:
         place, _, rest = flaw.partition(": ")
         assert rest
@@ -62,7 +64,7 @@ def test_hundred_megabytes_of_brackets(tmp_path: Path, capsys: pytest.CaptureFix
         file.truncate(100_000_000)
 
     assert message_for(path, capsys) == (
-        "{path}: is larger than 1 MiB; allowed: 0 to 1048576 bytes\n1 flaw found\n"
+        "{path}: is larger than 1 MiB; allowed: 0 to 1048576 bytes\n"
     )
 
 
@@ -72,16 +74,12 @@ def test_a_megabyte_of_brackets(tmp_path: Path, capsys: pytest.CaptureFixture[st
     path = tmp_path / "deep.yaml"
     path.write_text("[" * 1_000_000, encoding="utf-8")
 
-    assert message_for(path, capsys) == (
-        "{path}:1:51: nested too deeply; allowed: 50 levels\n1 flaw found\n"
-    )
+    assert message_for(path, capsys) == ("{path}:1:51: nested too deeply; allowed: 50 levels\n")
 
 
 def test_directory(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A directory is called one."""
-    assert message_for(tmp_path, capsys) == (
-        "{path}: is a directory; allowed: a YAML file\n1 flaw found\n"
-    )
+    assert message_for(tmp_path, capsys) == ("{path}: is a directory; allowed: a YAML file\n")
 
 
 def test_missing_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -89,5 +87,5 @@ def test_missing_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     (tmp_path / "tide_gauge.yaml").write_text("", encoding="utf-8")
 
     assert message_for(tmp_path / "tide_guage.yaml", capsys) == (
-        "{path}: there is no such file; did you mean 'tide_gauge.yaml'?\n1 flaw found\n"
+        "{path}: there is no such file; did you mean 'tide_gauge.yaml'?\n"
     )

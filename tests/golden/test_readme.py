@@ -47,3 +47,17 @@ def test_an_output_block_is_what_the_command_prints(
         at = found + len(part)
     if "\n...\n" not in f"\n{shown}":
         assert printed == shown
+
+
+def test_the_scenario_of_the_readme_runs(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The scenario that the README shows runs as it stands, and is clean."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    (text,) = re.findall(r"```yaml\n(# yaml-language-server.*?)```\n", readme, flags=re.DOTALL)
+    for name in ("fixtures", "drivers_example"):
+        (tmp_path / name).symlink_to(ROOT / name)
+    (tmp_path / "winch.yaml").write_text(text, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+
+    assert main(["run", "winch.yaml"]) == 0, capsys.readouterr().out

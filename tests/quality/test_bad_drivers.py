@@ -251,7 +251,7 @@ def test_a_name_that_leads_nowhere(trial: Trial, name: str, said: str) -> None:
     out, err = trial.text(name, 2)
     assert out == ""
     assert said in err
-    assert err.endswith("1 flaw found\n")
+    assert err.count("\n") == 1
 
 
 def test_a_module_by_its_name(trial: Trial) -> None:
