@@ -32,6 +32,7 @@ from typing import ClassVar
 
 from emu.devices.serial_monitor import Nobody, SerialMonitor
 from emu.devices.uart16550_map import NOTES, REGISTERS
+from emu.devices.uart16550_modem import INPUTS, OUTPUTS, ModemWires
 from emu.kernel.clock import PS_PER_S, Clock, Timer
 from emu.kernel.device import Device
 from emu.kernel.parameter import Parameter
@@ -50,8 +51,6 @@ _CLEARED_BY_READ = _ERRORS | FIFOE
 _IER_RX, _IER_THRE, _IER_LINE, _IER_MODEM = 1, 2, 4, 8
 _IIR_NONE, _IIR_MODEM, _IIR_THRE, _IIR_RX, _IIR_LINE, _IIR_TIMEOUT = 1, 0, 2, 4, 6, 12
 _TRIGGERS = {16: (1, 4, 8, 14), 64: (1, 16, 32, 56)}
-_INPUTS = ("cts", "dsr", "ri", "dcd")
-_OUTPUTS = ("dtr", "rts", "out1", "out2")
 _PARITY = ("none", "odd", "none", "even", "none", "mark", "none", "space")
 
 
@@ -84,7 +83,7 @@ class Uart16550(Device):
         self.sin = Signal(clock, f"{name}.sin", level=1)
         self._inner = Signal(clock, f"{name}.loop", level=1)
         self.signals |= {"sout": self.sout, "sin": self.sin}
-        self.signals |= {wire: Signal(clock, f"{name}.{wire}") for wire in _INPUTS + _OUTPUTS}
+        self.signals |= {wire: Signal(clock, f"{name}.{wire}") for wire in INPUTS + OUTPUTS}
         self.monitor: SerialMonitor = Nobody()
         self.looped = False
         self.transmitter = Transmitter(clock, self.sout)
@@ -100,8 +99,7 @@ class Uart16550(Device):
         self._rx_timer_set = False
         self._rx_check_ps = -1
         self._empty_timer = Timer(clock, self._show_empty)
-        for wire in _INPUTS:
-            self.signals[wire].watch(lambda _level: self._follow_modem())
+        self._modem = ModemWires(self.signals, self._mcr, self._msr, self._update_irq)
         self._configure()
 
     # state
@@ -143,8 +141,7 @@ class Uart16550(Device):
         self._empty_timer.stop()
         self.transmitter.stop()
         self._loop(False)
-        self._drive_outputs()
-        self._follow_modem()
+        self._modem.update()
         self._msr.value &= 0xF0
         self._configure()
         self._update_irq()
@@ -579,8 +576,7 @@ class Uart16550(Device):
         """Drive the modem outputs, or in loopback the modem inputs (8.8)."""
         if (old ^ new) & 0x10:
             self._loop(bool(new & 0x10))
-        self._drive_outputs()
-        self._follow_modem()
+        self._modem.update()
 
     def after_read_MSR(self, value: int) -> None:
         """Let the modem interrupt fall: the read cleared the delta bits."""
@@ -593,25 +589,3 @@ class Uart16550(Device):
         self._hold_break()
         self.transmitter.move(self._inner if on else self.sout)
         self.receiver.listen(self._inner if on else self.sin)
-
-    def _drive_outputs(self) -> None:
-        mcr = self._mcr.value
-        for bit, wire in enumerate(_OUTPUTS):
-            self.signals[wire].set(0 if mcr & 0x10 else mcr >> bit & 1)
-
-    def _inputs(self) -> int:
-        """Return CTS, DSR, RI and DCD as bits 0 to 3."""
-        mcr = self._mcr.value
-        if mcr & 0x10:
-            return (mcr >> 1 & 1) | (mcr & 1) << 1 | (mcr & 4) | (mcr & 8)
-        return sum(self.signals[wire].level << bit for bit, wire in enumerate(_INPUTS))
-
-    def _follow_modem(self) -> None:
-        """Take the modem inputs over into MSR and note changes (8.9); RI counts when it ends."""
-        msr = self._msr
-        old, new = msr.value >> 4, self._inputs()
-        changed = old ^ new
-        delta = (changed & 0b1011) | (changed & old & 0b0100)
-        msr.value = new << 4 | msr.value & 0x0F | delta
-        if changed:
-            self._update_irq()
