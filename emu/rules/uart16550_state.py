@@ -87,17 +87,18 @@ class Known:
     def has_fifo(self, uart: Uart16550) -> bool:
         """Say whether the driver may count on FIFOs.
 
-        A part without them that said so in IIR has none, whatever was written to FCR; but who
-        measured in loopback goes by that.
+        A part without them that said so in IIR has none, whatever was written to FCR.
         """
         if self.fcr == NEVER or not self.fcr & 1:
             return False
-        told = self.fifo_shown or self.probed or not self.fifo_denied
-        return told or bool(uart.settings["fifo"])
+        return bool(uart.settings["fifo"]) or self.fifo_shown or not self.fifo_denied
 
     def depth(self, uart: Uart16550) -> int:
-        """Return how many characters the driver may take the transmitter to hold."""
-        if not self.has_fifo(uart):
+        """Return how many characters the driver may take the transmitter to hold.
+
+        Who measured that in loopback goes by the result, even if the status lied meanwhile.
+        """
+        if not self.has_fifo(uart) and not (self.probed and self.fcr & 1):
             return 1
         return 64 if self.wide else 16
 

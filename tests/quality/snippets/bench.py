@@ -52,6 +52,7 @@ class Bench:
 
     Args:
         fifo: bytes of FIFO of the serial controller.
+        before_rules: puts faults in place.
 
     Attributes:
         io, cpu: what a driver is given.
@@ -60,7 +61,7 @@ class Bench:
         received: what the ready-made `receive` took.
     """
 
-    def __init__(self, fifo: int = 16) -> None:
+    def __init__(self, fifo: int = 16, before_rules: Callable[[Bench], None] | None = None) -> None:
         self.board = Board()
         self.io = self.board.attach(Uart16550, "telemetry", 0x1000, settings={"fifo": fifo}, irq=4)
         self.gauge = self.board.attach(TideGauge, "float", 0x2000, irq=5)
@@ -72,6 +73,8 @@ class Bench:
         assert isinstance(uart, Uart16550)
         self.uart = uart
         self.far = FarEnd(FarEndPlan(), self.board.clock, uart.signals, LINE)
+        if before_rules is not None:
+            before_rules(self)
         self.findings = Findings(self.board.clock)
         self.rules = attach_rules(self.board, self.findings)
         self.port = self.rules.port("telemetry")
