@@ -525,7 +525,8 @@ class Cpu:
     def _look_for_endless_poll(self) -> None:
         """End the run if the same reads go on and on, and nothing is scheduled."""
         clock = self._clock
-        if clock.next_event_ps != NEVER_PS:
+        guarded = self.overdue is not None and not self.depth  # the call has a bound of its own
+        if guarded or clock.next_event_ps != NEVER_PS:
             self._seen = ()
             self._seen_ps = clock.now_ps
             return

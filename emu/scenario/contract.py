@@ -25,6 +25,7 @@ __all__ = ["PROMISES", "Promise", "SerialContract", "counter"]
 
 _DEEPEST = 64  # characters, the deepest FIFO
 _LOOK_CHARACTERS = 5  # a read that waits so long in vain has seen all that a FIFO holds back
+_TOLD_CHARACTERS = 5  # after which the character time-out has come, with time to serve it
 _ERRORS = PARITY_ERROR | FRAMING_ERROR | BREAK
 _RECEIVE_BITS = 0x1F  # of LSR: data ready and everything that can be wrong
 
@@ -335,7 +336,18 @@ class SerialContract:
         if data or row is None or clock.stalled_ps != row.stalled_ps:
             self._row = None
         elif clock.now_ps - clock.stalled_ps - row.at_ps >= _LOOK_CHARACTERS * self.character_ps:
-            self._seen, self._row = row, None
+            self._seen = row._replace(arrived=min(row.arrived, self._announced))
+            self._row = None
+
+    @property
+    def _announced(self) -> int:
+        """How many characters the device has told of by now.
+
+        Those below the trigger level are only told of by the character time-out, which every
+        further character puts off by four character times (PC16550D 8.11).
+        """
+        recent = self._clock.now_ps - self._last_arrival_ps < _TOLD_CHARACTERS * self.character_ps
+        return self._stream.arrived - (self._uart.receive_level if recent else 0)
 
     def waited(self, *, start_ps: int, timeout_ps: int, stalled_ps: int) -> None:
         """Judge a ``read`` that returned all it was asked for, but only when its time was over.

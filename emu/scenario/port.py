@@ -79,6 +79,8 @@ class DrivenPort:
         self._rules = rules
         self._excused = excused
         self._who = board.journal.source("call", name)
+        region = next(one for one in board.bus.regions if one.device is device)
+        self._access_ps = board.bus.access_ps + region.wait_ps
         self._place = place_of_class(driver_class)
         self._driver: SerialDriver = self._guarded(
             "__init__", lambda: driver_class(board.window(name), board.cpu), _OPEN_BOUND_PS
@@ -179,7 +181,7 @@ class DrivenPort:
         character_ps = self.contract.character_ps
         start_ps = self._used_ps()
         value = self._guarded(name, call, 2 * timeout_ps + 20 * character_ps + 100 * _MS)
-        grace_ps = max(2 * character_ps, _OVERHEAD_ACCESSES * self._board.bus.access_ps)
+        grace_ps = max(2 * character_ps, _OVERHEAD_ACCESSES * self._access_ps)
         self._check_time(name, self._used_ps() - start_ps, timeout_ps + grace_ps)
         return value
 

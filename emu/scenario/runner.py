@@ -8,9 +8,10 @@ from pathlib import Path
 
 from emu.devices.serial_driver import LineErrors
 from emu.devices.uart16550 import Uart16550
-from emu.errors import RunEnded
+from emu.errors import InputError, RunEnded
 from emu.faults.arm import arm
 from emu.kernel.board import Board
+from emu.kernel.bus import BusError
 from emu.kernel.journal import DEFAULT_EVENTS
 from emu.kernel.where import Place, driver_place
 from emu.line.far_end import FarEnd
@@ -19,7 +20,13 @@ from emu.rules.attach import attach_rules
 from emu.rules.finding import Findings
 from emu.scenario.build import build_board
 from emu.scenario.contract import counter
-from emu.scenario.driver_source import DriverBroken, DriverName, load_driver
+from emu.scenario.driver_source import (
+    DriverBroken,
+    DriverName,
+    load_driver,
+    place_of_error,
+    text_of,
+)
 from emu.scenario.model import Scenario, Step
 from emu.scenario.outcome import Measures, Outcome, StepNote, in_order
 from emu.scenario.port import DrivenPort, RunOver
@@ -119,7 +126,22 @@ class Run:
             self.findings.report(broken.rule, broken.message, place=broken.place)
         except RunEnded as ended:
             self._note_ended(ended)
+        except (InputError, KeyboardInterrupt):
+            raise
+        except BaseException as error:  # noqa: BLE001 - a handler of the driver may raise anything
+            self._note_raised(error)
         return self._judge()
+
+    def _note_raised(self, error: BaseException) -> None:
+        """Note what a handler raised while no call was under way; anything else is our mistake."""
+        place = place_of_error(error)
+        if not place[1]:
+            raise error
+        self.ended = f"a handler raised {type(error).__name__}"
+        if isinstance(error, BusError) and self._bus_error_injected():
+            return
+        rule = "driver-exited" if isinstance(error, SystemExit) else "driver-raised"
+        self.findings.report(rule, f"{self.ended}: {text_of(error)}", place=place)
 
     def _note_ended(self, ended: RunEnded) -> None:
         """Note that the run ended early; that is no finding where it was asked for."""

@@ -17,6 +17,7 @@ __all__ = ["StepPlayer"]
 _MS = PS_PER_S // 1000
 _GRACE_PS = 20 * _MS
 _EMPTY_READS = 2  # in a row after which nothing more is expected
+_MOST_READS = 2000  # of a collection; noise without end may bring characters without end
 _FRUITLESS = 3  # calls in a row without progress after which a step gives up
 _READ_BYTES = 256
 _TRAFFIC = ("send", "receive", "exchange", "echo", "drain")
@@ -252,7 +253,9 @@ class StepPlayer:
             port.read(_READ_BYTES, 0)
             return
         empty = 0
-        while port.is_open and empty < _EMPTY_READS:
+        reads = 0
+        while port.is_open and empty < _EMPTY_READS and reads < _MOST_READS:
+            reads += 1
             data = self._read(port, _READ_BYTES, 6 * port.contract.character_ps + _MS)
             empty = 0 if data else empty + 1
 
@@ -272,7 +275,7 @@ class StepPlayer:
 
     def _check_recovery(self, port: DrivenPort, far_end: FarEnd) -> None:
         """See that a message goes through each way now that nothing disturbs the line."""
-        wire_ps = len(_PING) * port.contract.character_ps
+        wire_ps = len(_PING) * (port.contract.character_ps + self._scenario.far_end.gap_ps)
         before = len(far_end.received)
         self.traffic_end = len(port.contract.received), before
         sent = self._write_all(port, Step("send"), _PING)
