@@ -56,15 +56,8 @@ LCR_PARITY_ON = 0x08
 MCR_ONLINE = 0x0B  # DTR, RTS and OUT2, which gates the interrupt on many boards
 MCR_LOOPBACK = 0x10
 
-DATA_READY, OVERRUN, PARITY, FRAMING, BREAK, THR_EMPTY, IDLE = (
-    0x01,
-    0x02,
-    0x04,
-    0x08,
-    0x10,
-    0x20,
-    0x60,
-)
+DATA_READY, OVERRUN, PARITY, FRAMING, BREAK = 0x01, 0x02, 0x04, 0x08, 0x10
+THR_EMPTY, IDLE = 0x20, 0x60
 BAD_CHARACTER = PARITY | FRAMING | BREAK
 RECEIVE_BITS = DATA_READY | OVERRUN | BAD_CHARACTER
 ERROR_IN_FIFO = 0x80
@@ -74,6 +67,7 @@ RECEIVE_BYTES = 4096
 TRANSMIT_BYTES = 1024
 READ_BATCH = RECEIVE_BYTES // 2  # a long read moves this much at a time out of the queue
 HANDLER_PASSES = 4
+TRIES = 3  # of an access while setting up, and of a setting that does not read back
 STORM = 32  # so many entries for nothing, this close together: the interrupt is stuck
 STORM_GAP_S = 10e-6
 BAUD_TOLERANCE = 0.03
@@ -123,7 +117,7 @@ class InterruptDriver:
         self._enabled = 0
         try:
             self._silence_leftovers()
-            self._programmed = self._program()
+            self._programmed = self._program(FCR_EMPTY_BOTH)
             self.self_test_passed = self._programmed and self._echoes(line.data_bits)
         except BusError:
             self._programmed = self.self_test_passed = False
@@ -260,9 +254,11 @@ class InterruptDriver:
         """Serve the device until it asks for nothing more, so that an edge-sensed line works too.
 
         An interrupt without a cause is left alone: there is nothing to take. One whose cause does
-        not go away is left to the calls that wait.
+        not go away is left to the calls that wait, and so is a device that lost its settings.
         """
-        if not self._serve_causes():
+        if not self._programmed:
+            self._disconnect()
+        elif not self._serve_causes():
             self._note_fruitless()
 
     def _serve_causes(self) -> bool:
@@ -322,7 +318,7 @@ class InterruptDriver:
         if announced > 1:
             status = read8(lsr)
             if status & (RECEIVE_BITS | ERROR_IN_FIFO) == DATA_READY:
-                received.extend([read8(rbr) for _ in range(announced)])
+                received.extend(self._io.read8_rep(rbr, announced))
             elif status & RECEIVE_BITS:
                 self._take_flagged(status)
         for _ in range(2 * self.fifo_depth + 8):
@@ -449,34 +445,37 @@ class InterruptDriver:
 
         The frame format stays until then: changing it under a moving character would garble it.
         """
-        control = self._io.read8(LCR * self._stride)
+        control = self._get(LCR)
         self._store(LCR, control & ~(LCR_DLAB | LCR_BREAK))
         self._store(IER, 0)
-        self._io.write8(FCR * self._stride, FCR_NEARLY_FULL | FCR_EMPTY_BOTH)
+        self._put(FCR, FCR_NEARLY_FULL | FCR_EMPTY_BOTH)
         deadline = self._cpu.time() + LEFTOVER_S
         while self._take_in(0) & IDLE != IDLE and self._cpu.time() < deadline:
             self._cpu.sleep(LEFTOVER_S / 256)
 
-    def _program(self) -> bool:
-        """Write all settings but IER; return True if the device holds them."""
-        # Without DLAB the divisor would go out on the line as data.
-        if not self._store(LCR, self._line_control | LCR_DLAB):
-            return False
-        divisor_held = self._store(DLL, self._divisor & 0xFF) and self._store(
-            DLM, self._divisor >> 8
+    def _program(self, emptying: int = 0) -> bool:
+        """Write all settings but IER; return True if the device holds them.
+
+        `emptying` names the FIFOs to be emptied, as in FCR.
+        """
+        # Without DLAB the divisor would go out on the line as data; DLAB goes off in any case.
+        divisor_held = (
+            self._store(LCR, self._line_control | LCR_DLAB)
+            and self._store(DLL, self._divisor & 0xFF)
+            and self._store(DLM, self._divisor >> 8)
         )
         # The 64-character FIFO can only be chosen while DLAB is set.
-        self._io.write8(FCR * self._stride, FCR_NEARLY_FULL | FCR_EMPTY_BOTH | FCR_64)
+        self._put(FCR, FCR_NEARLY_FULL | FCR_64 | emptying)
         if not self._store(LCR, self._line_control):
             return False
         self.fifo_depth = self._measure_fifo()
         online = self._store(MCR, MCR_ONLINE)
-        self._io.read8(MSR * self._stride)
+        self._get(MSR)
         return divisor_held and online
 
     def _measure_fifo(self) -> int:
         """Ask IIR, twice, because a FIFO thought too deep would lose characters."""
-        identity = self._io.read8(IIR * self._stride) & self._io.read8(IIR * self._stride)
+        identity = self._get(IIR) & self._get(IIR)
         return FIFO_DEPTH.get(identity & IIR_IDENTITY, 1)
 
     def _fifo_control(self) -> int:
@@ -487,7 +486,10 @@ class InterruptDriver:
         return self._store(IER, IER_RECEIVE)
 
     def _restore(self) -> bool:
-        """Set the device up again after it failed to hold its settings."""
+        """Set the device up again after it failed to hold its settings.
+
+        What waits in the receiver stays there: it came while the port was open.
+        """
         self._programmed = self._program() and self._enable_receive()
         return self._programmed
 
@@ -498,9 +500,28 @@ class InterruptDriver:
             return False
         return control != self._line_control or self._io.read8(MCR * self._stride) != MCR_ONLINE
 
+    def _get(self, register: int) -> int:
+        """Read a register while setting up: a bus error that passes spoils nothing.
+
+        Raises:
+            BusError: three in a row.
+        """
+        for _ in range(TRIES - 1):
+            with suppress(BusError):
+                return self._io.read8(register * self._stride)
+        return self._io.read8(register * self._stride)
+
+    def _put(self, register: int, value: int) -> None:
+        """Write a register that cannot be read back, with as much patience as `_get`."""
+        for _ in range(TRIES - 1):
+            with suppress(BusError):
+                self._io.write8(register * self._stride, value)
+                return
+        self._io.write8(register * self._stride, value)
+
     def _store(self, register: int, value: int) -> bool:
         """Write a register until it reads back `value`, three times at most."""
-        for _ in range(3):
+        for _ in range(TRIES):
             with suppress(BusError):
                 self._io.write8(register * self._stride, value)
                 if self._io.read8(register * self._stride) == value:
@@ -511,18 +532,22 @@ class InterruptDriver:
 
     def _echoes(self, data_bits: int) -> bool:
         """Send one character to ourselves in loopback, leave no trace; return True if it came."""
-        if not self._store(MCR, MCR_LOOPBACK):
+        try:
+            return self._store(MCR, MCR_LOOPBACK) and self._comes_back(
+                TEST_CHARACTER & ((1 << data_bits) - 1)
+            )
+        finally:
             self._programmed = self._store(MCR, MCR_ONLINE)
-            return False
+            self._get(MSR)
+
+    def _comes_back(self, character: int) -> bool:
+        """Send `character` in loopback and see whether it is received, alone and sound."""
         self._cpu.sleep(self._character_s)  # a character half received from the line runs out
         self._discard_received()
-        expected = TEST_CHARACTER & ((1 << data_bits) - 1)
-        self._io.write8(THR * self._stride, expected)
+        self._put(THR, character)
         came = self._await_echo() & RECEIVE_BITS == DATA_READY
-        echoed = came and self._io.read8(RBR * self._stride) == expected
+        echoed = came and self._get(RBR) == character
         self._discard_received()
-        self._programmed = self._store(MCR, MCR_ONLINE)
-        self._io.read8(MSR * self._stride)
         return echoed
 
     def _await_echo(self) -> int:
@@ -535,7 +560,7 @@ class InterruptDriver:
         deadline = self._cpu.time() + 3 * self._character_s
         while True:
             late = self._cpu.time() >= deadline
-            status = self._io.read8(LSR * self._stride)
+            status = self._get(LSR)
             seen |= status
             if late or (status & DATA_READY and status & IDLE == IDLE):
                 return seen
@@ -544,12 +569,12 @@ class InterruptDriver:
     def _discard_received(self) -> None:
         """Throw away what loopback has brought, flags and all: it says nothing of the line."""
         if self.fifo_depth > 1:
-            self._io.write8(FCR * self._stride, self._fifo_control() | FCR_EMPTY_BOTH)
+            self._put(FCR, self._fifo_control() | FCR_EMPTY_BOTH)
         for _ in range(self.fifo_depth + 1):
-            status = self._io.read8(LSR * self._stride)
+            status = self._get(LSR)
             if not status & DATA_READY or status == ALL_ONES:
                 return
-            self._io.read8(RBR * self._stride)
+            self._get(RBR)
 
 
 def divisor_for(clock_hz: int, baud: int) -> int:

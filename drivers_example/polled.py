@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from contextlib import suppress
 
 from emu import BusError, Cpu, LineErrors, LineSettings, Window
 
@@ -26,6 +27,7 @@ IER = DLM = 1
 IIR = FCR = 2
 LCR, MCR, LSR, MSR = 3, 4, 5, 6
 
+FCR_ON = 0x01
 FCR_FRESH = 0x07  # FIFO on, both directions emptied
 IIR_IDENTITY = 0xF0
 IIR_FIFO_ON = 0xC0
@@ -36,21 +38,17 @@ LCR_PARITY_ON = 0x08
 
 MCR_ONLINE = 0x0B  # DTR, RTS and OUT2
 
-DATA_READY, OVERRUN, PARITY, FRAMING, BREAK, THR_EMPTY, IDLE = (
-    0x01,
-    0x02,
-    0x04,
-    0x08,
-    0x10,
-    0x20,
-    0x60,
-)
+DATA_READY, OVERRUN, PARITY, FRAMING, BREAK = 0x01, 0x02, 0x04, 0x08, 0x10
+THR_EMPTY, IDLE = 0x20, 0x60
 BAD_CHARACTER = PARITY | FRAMING | BREAK
 ALL_ONES = 0xFF
 
 BUFFER_BYTES = 4096
+TRIES = 3  # of an access while setting up, and of a setting that does not read back
 BAUD_TOLERANCE = 0.03
 LOOKS_PER_CHARACTER = 4
+LONGEST_ROW = 32  # of characters without a rest, even if the device claims to have more
+VAIN_LOOKS = 16  # at a device that would not be set up, before that is tried again
 QUIET_LOOKS = 128  # so many looks without a character: time to ask if the device is still set up
 LEFTOVER_S = 0.25  # one character at 50 baud, the slowest rate that is still met
 
@@ -68,6 +66,7 @@ class PolledDriver:
         self._dropping = False
         self._is_open = False
         self._programmed = False
+        self._vain_looks = 0
         self._quiet_looks = 0
         self._character_s = 0.0
         self._line_control = 0
@@ -89,7 +88,7 @@ class PolledDriver:
         self._quiet_looks = 0
         try:
             self._silence_leftovers()
-            self._programmed = self._program()
+            self._programmed = self._program(FCR_FRESH)
         except BusError:
             self._programmed = False
         self._received.clear()
@@ -137,6 +136,7 @@ class PolledDriver:
     def _poll(self, done: Callable[[int], bool], timeout: float | None) -> bool:
         """Look until `done` likes the line status; the last look comes after the time-out."""
         deadline = math.inf if timeout is None else self._cpu.time() + timeout
+        self._vain_looks = row = 0
         while self._is_open:
             late = self._cpu.time() >= deadline
             status = self._look()
@@ -144,7 +144,8 @@ class PolledDriver:
                 return True
             if late:
                 return False
-            if not status & DATA_READY:
+            row = row + 1 if status & DATA_READY else 0
+            if row % LONGEST_ROW == 0:
                 self._nap(deadline)
         return False
 
@@ -235,48 +236,51 @@ class PolledDriver:
 
         The frame format stays until then: changing it under a moving character would garble it.
         """
-        control = self._io.read8(LCR * self._stride)
+        control = self._get(LCR)
         self._store(LCR, control & ~(LCR_DLAB | LCR_BREAK))
         self._store(IER, 0)
-        self._io.write8(FCR * self._stride, FCR_FRESH)
+        self._put(FCR, FCR_FRESH)
         deadline = self._cpu.time() + LEFTOVER_S
         self._programmed = True
         while self._look() & IDLE != IDLE and self._cpu.time() < deadline:
             self._cpu.sleep(LEFTOVER_S / 256)
 
-    def _program(self) -> bool:
+    def _program(self, fifo_control: int) -> bool:
         """Write all settings; return True if the device holds them."""
-        # Without DLAB the divisor would go out on the line as data.
-        if not self._store(LCR, self._line_control | LCR_DLAB):
-            return False
-        divisor_held = self._store(DLL, self._divisor & 0xFF) and self._store(
-            DLM, self._divisor >> 8
+        # Without DLAB the divisor would go out on the line as data; DLAB goes off in any case.
+        divisor_held = (
+            self._store(LCR, self._line_control | LCR_DLAB)
+            and self._store(DLL, self._divisor & 0xFF)
+            and self._store(DLM, self._divisor >> 8)
         )
         if not self._store(LCR, self._line_control):
             return False
-        self._io.write8(FCR * self._stride, FCR_FRESH)
+        self._put(FCR, fifo_control)
         self.fifo_depth = 16 if self._fifo_is_on() else 1
         online = self._store(IER, 0) and self._store(MCR, MCR_ONLINE)
-        self._io.read8(MSR * self._stride)
+        self._get(MSR)
         return divisor_held and online
 
     def _fifo_is_on(self) -> bool:
         """Ask IIR, twice, because a FIFO thought too deep would lose characters."""
-        identity = self._io.read8(IIR * self._stride) & self._io.read8(IIR * self._stride)
+        identity = self._get(IIR) & self._get(IIR)
         return identity & IIR_IDENTITY & ~0x20 == IIR_FIFO_ON
 
     def _restore(self) -> bool:
-        """Set the device up again after it failed to hold its settings."""
-        self._programmed = self._program()
+        """Set the device up again after it failed to hold its settings, but not at each look.
+
+        What waits in the receiver stays there: it came while the port was open.
+        """
+        self._vain_looks += 1
+        if self._vain_looks % VAIN_LOOKS == 1:
+            self._programmed = self._program(FCR_ON)
         return self._programmed
 
     def _check_settings(self) -> None:
         """Find out whether the device has forgotten its settings, as after a reset of its own."""
-        try:
+        with suppress(BusError):
             if self._settings_lost() and self._settings_lost():
                 self._programmed = False
-        except BusError:
-            pass
 
     def _settings_lost(self) -> bool:
         """Compare LCR and MCR with what was written; a device that is gone proves nothing."""
@@ -285,15 +289,32 @@ class PolledDriver:
             return False
         return control != self._line_control or self._io.read8(MCR * self._stride) != MCR_ONLINE
 
+    def _get(self, register: int) -> int:
+        """Read a register while setting up: a bus error that passes spoils nothing.
+
+        Raises:
+            BusError: three in a row.
+        """
+        for _ in range(TRIES - 1):
+            with suppress(BusError):
+                return self._io.read8(register * self._stride)
+        return self._io.read8(register * self._stride)
+
+    def _put(self, register: int, value: int) -> None:
+        """Write a register that cannot be read back, with as much patience as `_get`."""
+        for _ in range(TRIES - 1):
+            with suppress(BusError):
+                self._io.write8(register * self._stride, value)
+                return
+        self._io.write8(register * self._stride, value)
+
     def _store(self, register: int, value: int) -> bool:
         """Write a register until it reads back `value`, three times at most."""
-        for _ in range(3):
-            try:
+        for _ in range(TRIES):
+            with suppress(BusError):
                 self._io.write8(register * self._stride, value)
                 if self._io.read8(register * self._stride) == value:
                     return True
-            except BusError:
-                continue
         return False
 
 

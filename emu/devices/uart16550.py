@@ -28,6 +28,7 @@ from __future__ import annotations
 import random
 from collections import deque
 from collections.abc import Mapping
+from itertools import islice
 from typing import ClassVar
 
 from emu.devices.serial_monitor import Nobody, SerialMonitor
@@ -116,7 +117,7 @@ class Uart16550(Device):
         self._lsr = THRE | TEMT
         self._last_data = getattr(self, "_last_data", 0)
         self._fifo_on = False
-        self._fifo64 = False
+        self._identity = 0  # what IIR shows of the FIFOs
         self._depth = 16
         self._room = 0  # characters the FIFO has room for, 0 while it is off
         self._trigger = 1
@@ -195,6 +196,11 @@ class Uart16550(Device):
     def receive_level(self) -> int:
         """How many received characters wait to be read."""
         return len(self._rx)
+
+    @property
+    def transmit_level(self) -> int:
+        """How many characters wait for the shift register."""
+        return len(self._tx)
 
     @property
     def transmit_room(self) -> int:
@@ -287,20 +293,21 @@ class Uart16550(Device):
         self._update_irq()
 
     def _row_room(self) -> int:
-        """Tell how many characters may come before a trigger, an overrun or an interrupt."""
+        """Tell how many characters may come at once: the last may interrupt, none may overrun."""
         level = len(self._rx)
-        if not self._fifo_on:
-            return 0
-        return (self._trigger - 1 if level < self._trigger else self._depth) - level
+        return (self._trigger if level < self._trigger else self._room) - level
 
     def _receive_row(self, data: bytes) -> None:
-        """Take several characters of which nobody could have noticed one alone."""
-        self._rx.extend(data)
+        """Take several characters of which nobody could have noticed any but the last."""
+        rx = self._rx
+        rx.extend(data)
         self._touched_ps = self.clock.now_ps
         self._lsr |= DR
         if not self.receiver.more:
             self._watch_for_timeout()
         self.monitor.arrived_row(data)
+        if len(rx) == self._trigger:
+            self._update_irq()
 
     def overrun(self, data: int) -> None:
         """Lose `data` and raise OE whatever room there is: a fault."""
@@ -338,6 +345,36 @@ class Uart16550(Device):
         if left == self._trigger - 1 or self._hidden_errors or self._timed_out:
             self._show_next()
         return data
+
+    def burst_RBR(self, most: int, step_ps: int) -> list[int]:
+        """Take characters of which only the first may move the interrupt line; see `BurstPort`.
+
+        That is none while an error could show, or the time-out is to be cleared.
+        """
+        rx = self._rx
+        level, trigger = len(rx), self._trigger
+        count = level if level <= trigger else level - trigger
+        if self._hidden_errors or self._timed_out:
+            return []
+        if count <= most:
+            row = list(rx) if count == level else list(islice(rx, count))
+        else:
+            row = list(islice(rx, most))
+            count = most
+        if not row:
+            return row
+        if count == level:
+            rx.clear()
+            self._lsr &= ~DR
+        else:
+            for _ in row:
+                rx.popleft()
+        row[0] &= 0xFF
+        self._last_data = row[-1]
+        self._touched_ps = self.clock.now_ps + (count - 1) * step_ps
+        if level == trigger:
+            self._update_irq()
+        return row
 
     def _show_next(self) -> None:
         """Show the errors of the character that is oldest now, and follow with the interrupt."""
@@ -484,15 +521,15 @@ class Uart16550(Device):
 
     def read_IIR(self) -> int:
         """Return the highest pending source; reading THRE as the source clears it (Table IV)."""
-        value = self.peek_IIR()
-        if value & 0x0F == _IIR_THRE:
+        source = self._source()
+        if source == _IIR_THRE:
             self._thre_pending = False
             self._update_irq()
-        return value
+        return source | self._identity
 
     def peek_IIR(self) -> int:
         """Return the highest pending source and clear nothing."""
-        return self._source() | (0xC0 if self._fifo_on else 0) | (0x20 if self._fifo64 else 0)
+        return self._source() | self._identity
 
     def _source(self) -> int:
         ier = self._ier.value
@@ -533,7 +570,7 @@ class Uart16550(Device):
         if on:
             self._size_fifo(data)
         else:
-            self._fifo64, self._depth, self._room, self._trigger = False, 16, 0, 1
+            self._identity, self._depth, self._room, self._trigger = 0, 16, 0, 1
         if changed or (on and data & 2):
             self._clear_rx()
         if changed or (on and data & 4):
@@ -544,8 +581,8 @@ class Uart16550(Device):
 
     def _size_fifo(self, data: int) -> None:
         if self._fifo_bytes == 64 and self._lcr.value & 0x80:
-            self._fifo64 = bool(data & 0x20)
-            self._depth = 64 if self._fifo64 else 16
+            self._depth = 64 if data & 0x20 else 16
+        self._identity = 0xE0 if self._depth == 64 else 0xC0
         self._room = self._depth
         self._trigger = _TRIGGERS[self._depth][data >> 6]
 

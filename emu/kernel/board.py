@@ -6,7 +6,8 @@ interrupt lines, resets everything and makes the board ready to run a driver.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from itertools import islice
 
@@ -130,6 +131,7 @@ class Board:
         self._wires: dict[int, list[Signal]] = {}
         self._line_rules: dict[int, LineRules] = {}
         self.cpu.watch_progress(self._progress)
+        self.cpu.name_offset = self._name_offset
 
     def cycles_ps(self, cycles: int) -> int:
         """Return the time of `cycles` of the processor's clock in ps."""
@@ -202,6 +204,14 @@ class Board:
         for device in self.devices.values():
             device.reset()
 
+    @contextmanager
+    def rewiring(self) -> Iterator[None]:
+        """Wrap ports inside a ``with`` block at less cost: windows follow at its end."""
+        with ExitStack() as stack:
+            for device in self.devices.values():
+                stack.enter_context(device.rewiring)
+            yield
+
     def device(self, name: str) -> Device:
         """Return the device called `name`.
 
@@ -249,6 +259,15 @@ class Board:
             shared=rules.shared,
             moderation_ps=rules.moderation_ps,
         )
+
+    def _name_offset(self, window: str, offset: int) -> str:
+        """Return the path of the register that answers reads at an offset, as ``telemetry.LSR``."""
+        region = next(one for one in self.bus.regions if one.device.name == window)
+        for register in region.device.REGISTERS:
+            shown = register.bank in (None, region.device.bank) and register.only != "w"
+            if shown and region.offset_of(register) == offset:
+                return f"{window}.{register.name}"
+        return f"{window}[{offset:#x}]"
 
     def _progress(self) -> tuple[object, ...]:
         """Count what a busy-wait loop does not do, and note which reads it makes.

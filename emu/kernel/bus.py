@@ -9,15 +9,17 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from typing import TYPE_CHECKING, NoReturn
 
-from emu.errors import DeclarationError, EmuError
+from emu.errors import DeclarationError, EmuError, nearest
 from emu.kernel.clock import Clock
 from emu.kernel.cpu import Cpu
-from emu.kernel.device import Device
+from emu.kernel.device import BurstPort, Device
 from emu.kernel.journal import Journal
 from emu.kernel.memory import memory_tables
-from emu.kernel.ports import Counts, Read, Write, build_ports
+from emu.kernel.misuse import why_refused, wrong_argument
+from emu.kernel.ports import Counts, Ports, Read, ReadRep, Write, WriteRep, build_ports
+from emu.kernel.region import Region
 from emu.kernel.view import View
 
 __all__ = ["WIDTHS", "Bus", "BusError", "Region", "Window"]
@@ -51,39 +53,6 @@ class BusError(EmuError):
         self.width_bits = width_bits
 
 
-@dataclass(frozen=True, slots=True)
-class Region:
-    """Say how a device lies on the bus.
-
-    Args:
-        device: what answers.
-        base: first address in bytes.
-        stride: bytes between neighbouring registers.
-        widths: access widths in bits that are answered.
-        wait_ps: wait states, added to every access, in ps.
-        irq: number of the interrupt line at the processor, None when it has none.
-        size: bytes taken.
-    """
-
-    device: Device
-    base: int
-    stride: int
-    widths: tuple[int, ...]
-    wait_ps: int
-    irq: int | None
-    size: int
-
-    @property
-    def last(self) -> int:
-        """The last address that belongs to the region."""
-        return self.base + self.size - 1
-
-    @property
-    def span(self) -> str:
-        """The inclusive address range as printed everywhere."""
-        return f"{self.base:#010x}-{self.last:#010x}"
-
-
 class Window:
     """Give a driver access to one device.
 
@@ -93,6 +62,8 @@ class Window:
     Attributes:
         read8, read16, read32, read64: ``read(offset) -> int``; side effects are the register's.
         write8, write16, write32, write64: ``write(offset, value)``.
+        read8_rep, ...: ``read(offset, count) -> list[int]``, so many accesses to one offset.
+        write8_rep, ...: ``write(offset, values)``, one access for each of the values.
         clock_hz: the input clock of the device in Hz, 0 if it has none.
         stride: bytes between neighbouring registers.
         irq: number of the interrupt line for ``cpu.connect``; -1 when none is wired.
@@ -104,8 +75,11 @@ class Window:
         AccessError: (writes) the value does not fit the width.
     """
 
-    __slots__ = ("_counts", "clock_hz", "irq", "name", "read8", "read16", "read32", "read64",
-                 "stride", "write8", "write16", "write32", "write64")  # fmt: skip
+    __slots__ = (
+        "_counts", "clock_hz", "irq", "name", "read8", "read8_rep", "read16", "read16_rep",
+        "read32", "read32_rep", "read64", "read64_rep", "stride", "write8", "write8_rep",
+        "write16", "write16_rep", "write32", "write32_rep", "write64", "write64_rep",
+    )  # fmt: skip
 
     read8: Read
     read16: Read
@@ -115,22 +89,34 @@ class Window:
     write16: Write
     write32: Write
     write64: Write
+    read8_rep: ReadRep
+    read16_rep: ReadRep
+    read32_rep: ReadRep
+    read64_rep: ReadRep
+    write8_rep: WriteRep
+    write16_rep: WriteRep
+    write32_rep: WriteRep
+    write64_rep: WriteRep
 
-    def __init__(
-        self,
-        region: Region,
-        read: dict[int, Read],
-        write: dict[int, Write],
-        counts: Callable[[], Counts],
-    ) -> None:
+    def __init__(self, region: Region, ports: Ports) -> None:
         self.name = region.device.name
         self.clock_hz = region.device.clock_hz
         self.stride = region.stride
         self.irq = -1 if region.irq is None else region.irq
-        self._counts = counts
+        self._counts = ports.counts
         for width in WIDTHS:
-            setattr(self, f"read{width}", read[width])
-            setattr(self, f"write{width}", write[width])
+            setattr(self, f"read{width}", ports.read[width])
+            setattr(self, f"write{width}", ports.write[width])
+            setattr(self, f"read{width}_rep", ports.read_rep[width])
+            setattr(self, f"write{width}_rep", ports.write_rep[width])
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> NoReturn:
+            known = [one for one in self.__slots__ if not one.startswith("_")]
+            hint = nearest(name, known)
+            fix = hint if hint.startswith("did") else "it has read8, write8 and so on"
+            raise AttributeError(f"io has no {name!r}; {fix}", name=name, obj=self)
 
 
 class Bus:
@@ -229,7 +215,9 @@ class Bus:
         """Return exact counts for each window: fresh reads, repeated equal reads, writes."""
         return {name: window._counts() for name, window in self.windows.items()}  # noqa: SLF001
 
-    def fail(self, region: Region, direction: str, offset: int, width: int, why: str) -> None:
+    def fail(
+        self, region: Region, direction: str, offset: int, width: int, why: str, *, fix: str = ""
+    ) -> None:
         """End an access with a bus error, which takes the time of an access.
 
         Raises:
@@ -244,6 +232,7 @@ class Bus:
             why,
             where=f"{region.device.name}: {direction}{width}({offset:#x})",
             allowed=", ".join(f"{direction}{one}" for one in region.widths),
+            fix=fix,
             address=region.base + offset,
             direction=direction,
             width_bits=width,
@@ -310,18 +299,23 @@ class Bus:
     def _build_window(self, region: Region) -> Window:
         device = region.device
 
-        def refuse(direction: str, offset: int, width: int) -> None:
+        def refuse(direction: str, offset: int, width: int, value: int = 0) -> None:
+            wrong = wrong_argument(region, direction, offset, width, value)
+            if wrong is not None:
+                raise wrong from None
             for observer in self.on_refused:
                 observer(region, direction, offset, width)
-            self.fail(region, direction, offset, width, _why_refused(region, offset, width))
+            why, fix = why_refused(region, offset, width)
+            self.fail(region, direction, offset, width, why, fix=fix)
 
         if device.memory is not None:
             readers, writers = memory_tables(device.memory, region.widths, self.big_endian)
+            bursts: dict[int, dict[int, BurstPort]] = {}
         else:
             view = View(
                 device, stride=region.stride, widths=region.widths, big_endian=self.big_endian
             )
-            readers, writers = view.readers, view.writers
+            readers, writers, bursts = view.readers, view.writers, view.bursts
         ports = build_ports(
             name=device.name,
             clock=self._clock,
@@ -330,17 +324,7 @@ class Bus:
             cost_ps=self.access_ps + region.wait_ps,
             readers={width: readers.get(width, {}) for width in WIDTHS},
             writers={width: writers.get(width, {}) for width in WIDTHS},
+            bursts={width: bursts.get(width, {}) for width in WIDTHS},
             refuse=refuse,
         )
-        return Window(region, ports.read, ports.write, ports.counts)
-
-
-def _why_refused(region: Region, offset: int, width: int) -> str:
-    """Say why nothing answers an access."""
-    if not 0 <= offset < region.size:
-        return f"offset {offset:#x} lies outside {region.span}"
-    if width not in region.widths:
-        return f"{width}-bit access to a region that takes {region.widths}"
-    if offset % (width // 8):
-        return f"offset {offset:#x} is not aligned to {width // 8} bytes"
-    return f"no register at offset {offset:#x} (stride {region.stride})"
+        return Window(region, ports)

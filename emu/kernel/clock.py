@@ -1,8 +1,8 @@
 """Simulated time: one queue of due actions, ordered by (time, serial number).
 
 Time is an integer count of picoseconds and never a float, so that the same run gives the same
-record on every machine. A device with a clock of its own asks for its n-th tick by `tick_ps`,
-which computes it from n and so accumulates no error. The clock knows nothing of the processor
+record on every machine. A device with a clock of its own computes its n-th tick from n, and so
+accumulates no error. The clock knows nothing of the processor
 beyond two numbers it offers it: `due_ps`, the moment at which somebody wants attention, and an
 alarm that the processor may set for itself.
 """
@@ -15,7 +15,7 @@ from typing import Protocol
 
 from emu.errors import AccessError
 
-__all__ = ["NEVER_PS", "PS_PER_S", "Clock", "Timer", "Wanted", "tick_ps", "ticks_at"]
+__all__ = ["NEVER_PS", "PS_PER_S", "Clock", "Timer", "Wanted"]
 
 PS_PER_S = 10**12
 NEVER_PS = 1 << 62  # 53 days of simulated time, and still a fast integer
@@ -23,16 +23,6 @@ NEVER_PS = 1 << 62  # 53 days of simulated time, and still a fast integer
 Action = Callable[[], None]
 
 _NOT_RUNNING = -1
-
-
-def tick_ps(start_ps: int, tick: int, hz: int) -> int:
-    """Return when tick number `tick` of a clock of `hz` that started at `start_ps` comes, in ps."""
-    return start_ps + tick * PS_PER_S // hz
-
-
-def ticks_at(start_ps: int, now_ps: int, hz: int) -> int:
-    """Return the number of the first tick at or after `now_ps`, the inverse of `tick_ps`."""
-    return -((start_ps - now_ps) * hz // PS_PER_S)
 
 
 class Wanted(Protocol):

@@ -21,14 +21,13 @@ from emu.errors import AccessError, RunEnded
 from emu.kernel.clock import NEVER_PS, PS_PER_S, Clock, Wanted
 from emu.kernel.interrupts import Handler, InterruptLine, Interrupts
 from emu.kernel.journal import Journal
+from emu.kernel.storm import Row, Storms
 from emu.kernel.where import driver_place
 
 __all__ = ["CONNECT", "DISCONNECT", "ENTER", "EXIT", "MASK", "SLEEP", "UNMASK", "Cpu"]
 
 ENTER, EXIT, MASK, UNMASK, SLEEP, CONNECT, DISCONNECT = range(7)  # `what` of a cpu entry
 
-STORM_ENTRIES = 1000  # in a row, the line never let go and nothing happened in hardware
-_EVENTFUL = 10  # so many entries count as one where the hardware did something meanwhile
 LONGEST_HANDLER_PS = 300 * 10**9  # 300 ms, far more than any handler may take
 HEARTBEAT_PS = 10 * 10**9  # 10 ms: how often a busy processor is looked at
 ENDLESS_POLLS = 200_000  # a loop that counts its turns gives up before; time to call it endless
@@ -81,11 +80,13 @@ class Cpu:
         depth: how many handlers are running, one inside the other.
         handler_ps, idle_ps, polled_ps: where time went; the rest is main work.
         interrupts: the lines.
+        name_offset: returns the register at an offset of a window, for messages.
         on_enter: called with the line before its handlers run.
         on_exit: called with the line after each of its handlers has returned.
         on_mask: called with 1 when interrupts become masked, 0 when they become unmasked.
         on_connect: called with the line and whether it was connected (or disconnected).
         on_sleep: called with the seconds asked for, and whether an interrupt ends the sleep.
+        storms: judges handlers that leave their line asserted again and again.
     """
 
     def __init__(
@@ -112,14 +113,16 @@ class Cpu:
         self.idle_ps = 0
         self.polled_ps = 0
         self.entries = 0
+        self.name_offset: Callable[[str, int], str] = lambda name, at: f"{name}[{at:#x}]"
         self.on_enter: list[Callable[[InterruptLine], None]] = []
         self.on_exit: list[Callable[[InterruptLine], None]] = []
         self.on_mask: list[Callable[[int], None]] = []
         self.on_connect: list[Callable[[InterruptLine, bool], None]] = []
         self.on_sleep: list[Callable[[float, bool], None]] = []
+        self.storms = Storms(clock)
         self.limit_ps = NEVER_PS
         self.overdue_ps = NEVER_PS
-        self.overdue: Callable[[], RunEnded] | None = None
+        self.overdue: Callable[[], RunEnded | None] | None = None
         self._who = journal.source("cpu", "cpu")
         self._masks = 0
         self._own_masks = 0
@@ -198,16 +201,18 @@ class Cpu:
         Raises:
             AccessError: the time-out is negative.
         """
-        deadline_ps = self._deadline_ps(math.inf if timeout is None else timeout)
+        seconds = math.inf if timeout is None else timeout
+        deadline_ps = self._deadline_ps(seconds)
         self._note(SLEEP, 0)
         for observer in self.on_sleep:
-            observer(math.inf if timeout is None else timeout, True)
+            observer(seconds, True)
         interrupts = self.interrupts
         start_ps = self._clock.now_ps
         while interrupts.best is None and self._clock.now_ps < deadline_ps:
             self._doze(deadline_ps, interrupts)
         woken = interrupts.best is not None
-        self._attend_now()
+        if not self._masks:
+            self._attend_now()
         if self._clock.now_ps == start_ps:
             self._pass(self._time_ps)  # masked and pending: even a sleep that never was takes time
         return woken
@@ -235,7 +240,9 @@ class Cpu:
         """
         if not isinstance(cycles, int) or cycles < 0:
             raise AccessError(
-                f"cycles={cycles!r}", where="cpu.work", allowed="a whole number, 0 or more"
+                f"cycles={cycles!r} ({type(cycles).__name__})",
+                where="cpu.work",
+                allowed="a whole number, 0 or more",
             )
         self._check_ended()
         left_ps = cycles * PS_PER_S // self.clock_hz
@@ -294,7 +301,9 @@ class Cpu:
             self._note(UNMASK, 0)
             for observer in self.on_mask:
                 observer(0)
-            if self._ended is None:
+            if self._ended is None and (
+                self.interrupts.best is not None or self._clock.now_ps >= self._clock.due_ps
+            ):
                 self._attend_now()
 
     def hold_interrupts(self, until_ps: int) -> None:
@@ -311,8 +320,11 @@ class Cpu:
         self._clock.schedule(until_ps, release)
         self._masks += 1
 
-    def guard(self, at_ps: int, ended: Callable[[], RunEnded] | None) -> None:
-        """End the run with ``ended()`` if it is still going at `at_ps`; None lifts the guard."""
+    def guard(self, at_ps: int, ended: Callable[[], RunEnded | None] | None) -> None:
+        """End the run with ``ended()`` if it is still going at `at_ps`; None lifts the guard.
+
+        An ``ended()`` that returns None must have set another guard.
+        """
         self.overdue_ps = at_ps if ended is not None else NEVER_PS
         self.overdue = ended
         self._set_alarm()
@@ -320,6 +332,13 @@ class Cpu:
     def set_limit(self, at_ps: int) -> None:
         """End the run at `at_ps` whatever it is doing."""
         self.limit_ps = at_ps
+        self._set_alarm()
+
+    def move_bounds(self, span_ps: int) -> None:
+        """Let a call and the run take `span_ps` longer, since the processor was held so long."""
+        if self.overdue is not None:
+            self.overdue_ps += span_ps
+        self.limit_ps += span_ps
         self._set_alarm()
 
     def end(self, ended: RunEnded) -> NoReturn:
@@ -387,9 +406,16 @@ class Cpu:
         Raises:
             AccessError: it is negative or not a number.
         """
-        if not seconds >= 0:
-            raise AccessError(f"time of {seconds!r} s", where="cpu", allowed="0 or more seconds")
-        return min(self._clock.now_ps + round(min(seconds, _LONGEST_S) * PS_PER_S), NEVER_PS)
+        try:
+            if seconds >= 0:
+                length_ps = round(min(seconds, _LONGEST_S) * PS_PER_S)
+                return min(self._clock.now_ps + length_ps, NEVER_PS)
+        except TypeError:
+            pass
+        raise AccessError(
+            f"a time of {seconds!r} ({type(seconds).__name__})", where="cpu",
+            allowed="0 or more seconds",
+        )  # fmt: skip
 
     def _attend_now(self) -> None:
         self.attend(self._clock.now_ps)
@@ -414,24 +440,27 @@ class Cpu:
 
     def _serve_all(self) -> None:
         """Serve pending interrupts, best first, until none is left that may be served."""
-        row = weight = 0
+        row: Row | None = None
         while not self._masks:
             line = self.interrupts.best
             if line is None or line.priority <= self._priority:
-                return
-            events = self._clock.events
-            if not self._serve(line):
-                row = weight = 0
-                continue
-            row += 1
-            weight += _EVENTFUL if events == self._clock.events else 1
-            if weight >= STORM_ENTRIES * _EVENTFUL:
-                self._end_storm(line, row)
+                break
+            events, start_ps = self._clock.events, self._clock.now_ps
+            if self._serve(line):
+                row = row or Row(line, start_ps)
+                ended = self.storms.note(row, line, eventful=events != self._clock.events)
+                if ended is not None:
+                    self.end(ended)
+            elif row is not None:
+                self.storms.over(row)
+                row = None
+        if row is not None:
+            self.storms.over(row)
 
     def _serve(self, line: InterruptLine) -> bool:
         """Run the handlers of `line` and return whether it still asked when they returned."""
         clock, journal = self._clock, self._journal
-        if journal.open_rows or journal.settlers:
+        if journal.open_rows:
             journal.settle()
         start_ps, stalled_ps, idle_ps = clock.now_ps, clock.stalled_ps, self.idle_ps
         journal.append((start_ps, self._who, ENTER, line.number))
@@ -470,19 +499,6 @@ class Cpu:
             journal.append((clock.now_ps, self._who, EXIT, line.number))
         return pending
 
-    def _end_storm(self, line: InterruptLine, entries: int) -> None:
-        handler = line.handlers[0] if line.handlers else None
-        code = getattr(getattr(handler, "__func__", handler), "__code__", None)
-        self.end(
-            RunEnded(
-                "interrupt-storm",
-                f"the handler of interrupt {line.number} ({line.name}) returned "
-                f"{entries} times in a row with the line still asserted",
-                file=code.co_filename if code else "",
-                line=code.co_firstlineno if code else 0,
-            )
-        )
-
     def _check_ended(self) -> None:
         """Raise again what ended the run."""
         if self._ended is not None:
@@ -499,7 +515,9 @@ class Cpu:
         """Decide whether the run goes on; called at the alarm."""
         self._check_ended()
         if now_ps >= self.overdue_ps and self.overdue is not None:
-            self.end(self.overdue())
+            ended = self.overdue()
+            if ended is not None:
+                self.end(ended)
         if now_ps >= self.limit_ps:
             self.end(
                 RunEnded("time-limit", f"the run reached its limit of {now_ps / PS_PER_S:g} s")
@@ -538,15 +556,15 @@ class Cpu:
             self.end(
                 RunEnded(
                     "endless-poll",
-                    f"the driver reads {self._last_read()} over and over, and nothing is scheduled "
+                    f"the driver reads {self.last_read()} over and over, and nothing is scheduled "
                     "that could change it",
                 )
             )
 
-    def _last_read(self) -> str:
-        """Say in words what was read last."""
+    def last_read(self) -> str:
+        """Return what was read last and its value, in words; ``""`` if nothing is on the tape."""
         for entry in reversed(self._journal.entries):
             source = self._journal.sources[entry[1]]
             if source.kind == "read" and entry[2] >= 0:
-                return f"offset {entry[2]:#x} of {source.name} (value {entry[3]:#x})"
-        return "the same register"
+                return f"{self.name_offset(source.name, entry[2])} as {entry[3]:#x}"
+        return ""

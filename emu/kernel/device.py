@@ -6,7 +6,8 @@ than its declaration says. For a register ``NAME`` these are, each optional:
 * ``read_NAME() -> int`` replaces reading, ``write_NAME(value)`` replaces writing;
 * ``after_read_NAME(value)`` and ``after_write_NAME(old, new)`` run once the declared access is
   done (SystemRDL calls these strobes ``swacc`` and ``swmod``);
-* ``peek_NAME() -> int`` looks without side effects, where the stored value does not tell.
+* ``peek_NAME() -> int`` looks without side effects, where the stored value does not tell;
+* ``burst_NAME(most, step_ps) -> list[int]`` answers several reads at once, see `BurstPort`.
 
 Each register has a `Port`, the pair of functions that a bus access ends in. Faults, rules and
 coverage wrap the port of the register they are about, and nothing else pays for them.
@@ -26,43 +27,95 @@ from emu.kernel.parameter import Parameter, read_settings
 from emu.kernel.register import Register, check_registers
 from emu.kernel.signal import Signal
 
-__all__ = ["Device", "Port", "ReadPort", "WritePort"]
+__all__ = ["BurstPort", "Device", "Port", "ReadPort", "Rewiring", "WritePort"]
 
 ReadPort = Callable[[], int]
 WritePort = Callable[[int], None]
 
+_checked: dict[int, tuple[Register, ...]] = {}  # declarations found in order, by their id
+
+# Given at most so many reads, the first now and each `step_ps` after the one before, answer those
+# of which only the first has an effect that anybody but the reader could notice; none is allowed.
+BurstPort = Callable[[int, int], list[int]]
+
+
+class Rewiring:
+    """Tell listeners that functions behind registers changed; in a ``with`` block once, at its end.
+
+    Attributes:
+        listeners: called without arguments.
+    """
+
+    __slots__ = ("_changed", "_depth", "listeners")
+
+    def __init__(self) -> None:
+        self.listeners: list[Callable[[], None]] = []
+        self._depth = 0
+        self._changed = False
+
+    def tell(self) -> None:
+        """Tell everyone, now or at the end of the block."""
+        self._changed = True
+        if not self._depth:
+            self._changed = False
+            for listener in self.listeners:
+                listener()
+
+    def __enter__(self) -> None:
+        self._depth += 1
+
+    def __exit__(self, *_: object) -> None:
+        self._depth -= 1
+        if self._changed:
+            self.tell()
+
 
 class Port:
-    """The two functions behind one register, and whoever must hear when they change.
+    """The two functions behind one register.
 
     Attributes:
         read, write: what answers.
+        burst: what answers several reads at once; None while each must be seen by itself.
         beyond: asked after a read that is wider than the register what the bits beyond it show,
             all of them at once; None while they are 0, which costs nothing.
     """
 
-    __slots__ = ("beyond", "listeners", "read", "register", "write")
+    __slots__ = ("_rewiring", "beyond", "burst", "read", "register", "write")
 
-    def __init__(self, register: LiveRegister, read: ReadPort, write: WritePort) -> None:
+    def __init__(
+        self,
+        register: LiveRegister,
+        read: ReadPort,
+        write: WritePort,
+        burst: BurstPort | None = None,
+        rewiring: Rewiring | None = None,
+    ) -> None:
         self.beyond: ReadPort | None = None
+        self.burst = burst
         self.register = register
         self.read = read
         self.write = write
-        self.listeners: list[Callable[[], None]] = []
+        self._rewiring = rewiring or Rewiring()
 
-    def wrap_read(self, wrapper: Callable[[ReadPort], ReadPort]) -> None:
-        """Put ``wrapper(read)`` in the place of the function that answers reads."""
+    def wrap_read(
+        self,
+        wrapper: Callable[[ReadPort], ReadPort],
+        burst: Callable[[BurstPort], BurstPort] | None = None,
+    ) -> None:
+        """Put ``wrapper(read)`` in the place of the function that answers reads.
+
+        Args:
+            wrapper: given what answered so far, return what answers from now on.
+            burst: likewise for several reads at once; without it each read comes by itself.
+        """
         self.read = wrapper(self.read)
-        self._publish()
+        self.burst = burst(self.burst) if burst and self.burst else None
+        self._rewiring.tell()
 
     def wrap_write(self, wrapper: Callable[[WritePort], WritePort]) -> None:
         """Put ``wrapper(write)`` in the place of the function that takes writes."""
         self.write = wrapper(self.write)
-        self._publish()
-
-    def _publish(self) -> None:
-        for listener in self.listeners:
-            listener()
+        self._rewiring.tell()
 
 
 class Device:
@@ -76,6 +129,7 @@ class Device:
     Attributes:
         registers: the live registers by name.
         ports: their ports by name.
+        rewiring: who must hear when a port is wrapped.
         signals: the wires that leave or enter the device, by name; ``irq`` is the interrupt line.
         settings: the value of every parameter.
         clock_hz: the device's own input clock, 0 if it has none.
@@ -104,9 +158,12 @@ class Device:
         self.bank = 0
         self.halted = False
         self.signals: dict[str, Signal] = {"irq": Signal(clock, f"{name}.irq")}
-        check_registers(self.REGISTERS, where=f"device {name}")
+        if id(self.REGISTERS) not in _checked:
+            check_registers(self.REGISTERS, where=f"device {name}")
+            _checked[id(self.REGISTERS)] = self.REGISTERS
         self.registers = {one.name: self._make_live(one) for one in self.REGISTERS}
         self.ports: dict[str, Port] = {}
+        self.rewiring = Rewiring()
         self.bank_listeners: list[Callable[[int], None]] = []
 
     def connect_ports(self) -> None:
@@ -229,6 +286,8 @@ class Device:
             live,
             _then_read(read, after_read) if after_read else read,
             _then_write(live, write, after_write) if after_write else write,
+            None if after_read else getattr(self, f"burst_{name}", None),
+            self.rewiring,
         )
 
     def _pulsing(self, live: LiveRegister, write: WritePort) -> WritePort:

@@ -147,9 +147,10 @@ class Interrupts:
         """
         if number not in self.lines:
             raise AccessError(
-                f"no interrupt line {number!r}",
+                f"no interrupt line {number!r} ({type(number).__name__})",
                 where="cpu",
                 allowed=", ".join(str(one) for one in sorted(self.lines)) or "none on this board",
+                fix="io.irq is the number of a device's own line" if self.lines else "",
             )
         return self.lines[number]
 

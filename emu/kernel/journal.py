@@ -9,7 +9,7 @@ printing it and counting over it is the business of `emu.record`.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -44,17 +44,27 @@ class Journal:
     Args:
         events: how many entries to keep, None for all of them.
         places: note the driver's file and line with every entry, as a fifth element.
+
+    Attributes:
+        placed: whether places are noted. Then a row of equal reads also ends where something else
+            is noted, so that the tape has everything in its order.
+        pauses: with places, called with each entry before it is noted, but for those that close
+            rows.
     """
 
-    __slots__ = ("append", "entries", "open_rows", "settlers", "sources")
+    __slots__ = ("append", "entries", "extend", "open_rows", "pauses", "placed", "sources")
 
     def __init__(self, *, events: int | None = DEFAULT_EVENTS, places: bool = False) -> None:
         self.entries: deque[Entry] = deque(maxlen=events)
         self.sources: list[Source] = []
-        self.settlers: list[Callable[[], None]] = []
         self.open_rows: dict[Callable[[], None], None] = {}  # an ordered set
+        self.placed = places
+        self.pauses: list[Callable[[Entry], None]] = []
         self.append: Callable[[Entry], None] = (
             self._append_placed if places else self.entries.append
+        )
+        self.extend: Callable[[Iterable[Entry]], None] = (
+            self._extend_placed if places else self.entries.extend
         )
 
     def source(self, kind: str, name: str, width_bits: int = 0) -> int:
@@ -68,8 +78,13 @@ class Journal:
             for settle in self.open_rows:
                 settle()
             self.open_rows.clear()
-        for settle in self.settlers:
-            settle()
 
     def _append_placed(self, entry: Entry) -> None:
+        if entry[2] != AGAIN:
+            for pause in self.pauses:
+                pause(entry)
         self.entries.append((*entry, driver_place()))
+
+    def _extend_placed(self, entries: Iterable[Entry]) -> None:
+        place = driver_place()
+        self.entries.extend((*entry, place) for entry in entries)

@@ -9,6 +9,7 @@ as a device's own method, is decided in `emu.kernel.device`.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import NamedTuple
 
 from emu.errors import AccessError
 from emu.kernel.register import Field, Register
@@ -16,6 +17,52 @@ from emu.kernel.register import Field, Register
 __all__ = ["LiveRegister"]
 
 Gate = Callable[[], int]
+
+
+class _Facts(NamedTuple):
+    """What follows from a declaration alone, so that it is worked out once."""
+
+    declaration: Register
+    read_mask: int
+    read_clears: int
+    read_sets: int
+    write_mask: int
+    kept_by_reset: int
+    reset: int
+    plain_read: bool
+    plain_write: bool
+
+
+_facts: dict[int, _Facts] = {}  # by the id of a declaration, which the facts keep alive
+
+
+def _facts_of(declaration: Register) -> _Facts:
+    """Return the facts of a declaration."""
+    found = _facts.get(id(declaration))
+    if found is None:
+        found = _facts[id(declaration)] = _work_out(declaration)
+    return found
+
+
+def _work_out(declaration: Register) -> _Facts:
+    fields, mask_of = declaration.fields, declaration.mask_of
+    read_mask = mask_of(lambda one: one.readable) if declaration.only != "w" else 0
+    plain_write = all(
+        one.sw in ("rw", "w", "r", "na") and not (one.onwrite or one.swwe or one.swwel)
+        and one.precedence == "sw"
+        for one in fields
+    )  # fmt: skip
+    return _Facts(
+        declaration,
+        read_mask,
+        mask_of(lambda one: one.onread == "rclr") & read_mask,
+        mask_of(lambda one: one.onread == "rset") & read_mask,
+        mask_of(lambda one: one.writable) if declaration.only != "r" else 0,
+        mask_of(lambda one: one.reset is None),
+        declaration.reset,
+        not any(one.onread for one in fields),
+        plain_write,
+    )
 
 
 class LiveRegister:
@@ -42,7 +89,7 @@ class LiveRegister:
     """
 
     __slots__ = (
-        "_changed_mask", "_changed_ps", "_gates", "_hw_input", "_now_ps", "_read_clears",
+        "_changed_mask", "_changed_ps", "_facts", "_gates", "_hw_input", "_now_ps", "_read_clears",
         "_read_sets", "_written", "declaration", "enable", "full", "read_mask", "value", "where",
     )  # fmt: skip
 
@@ -57,11 +104,10 @@ class LiveRegister:
         self.declaration = declaration
         self.where = where or declaration.name
         self.full = (1 << declaration.width) - 1
-        self.read_mask = 0
-        if declaration.only != "w":
-            self.read_mask = declaration.mask_of(lambda one: one.readable)
-        self._read_clears = declaration.mask_of(lambda one: one.onread == "rclr") & self.read_mask
-        self._read_sets = declaration.mask_of(lambda one: one.onread == "rset") & self.read_mask
+        self._facts = facts = _facts_of(declaration)
+        self.read_mask = facts.read_mask
+        self._read_clears = facts.read_clears
+        self._read_sets = facts.read_sets
         self.value = 0
         self.enable = -1
         self._now_ps = now_ps
@@ -74,8 +120,7 @@ class LiveRegister:
 
     def reset(self) -> None:
         """Take the reset value, keep fields that reset does not touch, allow write-once again."""
-        kept = self.declaration.mask_of(lambda one: one.reset is None)
-        self.value = (self.value & kept) | self.declaration.reset
+        self.value = (self.value & self._facts.kept_by_reset) | self._facts.reset
         self._hw_input = self.value
         self._written = 0
 
@@ -261,7 +306,7 @@ class LiveRegister:
 
     def compile_read(self) -> Callable[[], int]:
         """Return the cheapest function that reads this register."""
-        if any(one.onread for one in self.declaration.fields):
+        if not self._facts.plain_read:
             return self.read
         read_mask = self.read_mask
 
@@ -272,17 +317,9 @@ class LiveRegister:
 
     def compile_write(self) -> Callable[[int], None]:
         """Return the cheapest function that writes this register."""
-        fields = self.declaration.fields
-        plain = all(
-            one.sw in ("rw", "w", "r", "na") and not (one.onwrite or one.swwe or one.swwel)
-            and one.precedence == "sw"
-            for one in fields
-        )  # fmt: skip
-        if not plain:
+        if not self._facts.plain_write:
             return self.write
-        mask = 0
-        if self.declaration.only != "r":
-            mask = self.declaration.mask_of(lambda one: one.writable)
+        mask = self._facts.write_mask
         keep = ~mask
 
         def write_plain(data: int) -> None:

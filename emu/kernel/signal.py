@@ -9,7 +9,7 @@ character instead of one on every edge. Electrical levels and slopes are left ou
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from itertools import repeat
@@ -20,6 +20,7 @@ __all__ = ["Piece", "Signal", "Toggles"]
 
 Toggles = tuple[int, ...]
 Piece = tuple[int, Toggles, int]  # start in ps, toggle offsets from it in ps, level before
+Edges = set[int]  # moments in ps at which a wire toggles
 Watcher = Callable[[int], None]
 Sampler = Callable[[int], None]
 
@@ -46,7 +47,7 @@ class Signal:
     """
 
     __slots__ = (
-        "_clock", "_disturbed_ps", "_final", "_sampler", "_told", "_watchers",
+        "_clock", "_disturbed_ps", "_final", "_sampler", "_tails_ps", "_told", "_watchers",
         "alert_ps", "name", "pieces",
     )  # fmt: skip
 
@@ -57,6 +58,7 @@ class Signal:
         self._final = level
         self._told = level
         self._disturbed_ps = -1
+        self._tails_ps: list[int] = []  # when the disturbances under way end
         self._watchers: list[Watcher] = []
         self._sampler: Sampler | None = None
         self.alert_ps = NEVER_PS
@@ -75,11 +77,6 @@ class Signal:
                 self._announce(start_ps, [one for one in toggles if start_ps + one > now_ps])
         self._watchers = [*self._watchers, watcher]
 
-    def unwatch(self, watcher: Watcher) -> None:
-        """Stop calling `watcher`; it must be watching."""
-        self._watchers = left = list(self._watchers)
-        left.remove(watcher)
-
     def sample(self, sampler: Sampler) -> None:
         """Call `sampler` with the start time of whatever is set or played, and keep the waveform.
 
@@ -93,11 +90,17 @@ class Signal:
         self.alert_ps = NEVER_PS
 
     def set(self, level: int) -> None:
-        """Drive the wire to `level` now, cutting off whatever was played beyond this moment."""
+        """Drive the wire to `level` now, cutting off whatever was played beyond this moment.
+
+        A disturbance under way goes on: it inverts what drives the wire, whatever that is.
+        """
         now_ps = self._clock.now_ps
         start_ps, toggles, _ = self.pieces[-1]
         if toggles and start_ps + toggles[-1] > now_ps:
             self._cut(now_ps)
+        if now_ps < self._disturbed_ps:
+            self._set_disturbed(level, now_ps)
+            return
         if level != self._final:
             if self._sampler is None and len(self.pieces) == 1:
                 self.pieces[0] = (now_ps, _STEP, self._final)  # nobody looks further back
@@ -145,9 +148,26 @@ class Signal:
         if starts_ps[0] < self.alert_ps:
             self._sampler(starts_ps[0])
 
+    def _set_disturbed(self, level: int, now_ps: int) -> None:
+        """Drive the wire to `level` now, under the disturbances that are on it."""
+        tails_ps = _odd(one for one in self._tails_ps if one > now_ps)
+        shown = level ^ (len(tails_ps) & 1)
+        edges_ps = tails_ps ^ {now_ps} if shown != self._final else tails_ps
+        if edges_ps:
+            self._append(now_ps, _offsets(edges_ps, now_ps))
+        self._final = level
+        if self._watchers and shown != self._told:
+            self._tell(shown)
+
     def _play_over(self, start_ps: int, toggles: Toggles) -> None:
         """Play while a disturbance is still on the wire."""
-        self._merge(start_ps, *(start_ps + one for one in toggles))
+        level, edges_ps = self._take_back(start_ps)
+        while self._reaches(start_ps):
+            level, earlier_ps = self._take_back(start_ps)
+            edges_ps |= earlier_ps
+        if not self.pieces:
+            self.pieces.append((self._clock.now_ps, (), level))
+        self._put(start_ps, edges_ps ^ {start_ps + one for one in toggles}, level)
         if self._sampler is not None:
             self._sampler(start_ps)
 
@@ -192,34 +212,72 @@ class Signal:
             width_ps: 1 or more.
         """
         now_ps = self._clock.now_ps
-        start_ps, toggles, _ = self.pieces[-1]
-        if start_ps > now_ps or (toggles and start_ps + toggles[-1] > now_ps):
-            self._merge(now_ps, now_ps, now_ps + width_ps)
+        end_ps = now_ps + width_ps
+        if self._sampler is None:
+            self.forget_before(now_ps)
+        if self._reaches(now_ps) or self.pieces[-1][0] > now_ps:
+            self._invert(now_ps, end_ps)
         else:
             self.pieces.append((now_ps, (0, width_ps), self._final))
-        self._disturbed_ps = max(self._disturbed_ps, now_ps + width_ps)
+        self._tails_ps = [*(one for one in self._tails_ps if one > now_ps), end_ps]
+        self._disturbed_ps = max(self._disturbed_ps, end_ps)
         if self._watchers:
             self._announce(now_ps, (0, width_ps))
         if self._sampler is not None:
             self._sampler(now_ps)
 
-    def _merge(self, from_ps: int, *toggles_ps: int) -> None:
-        """Invert the wire at each of the given times, none of them before `from_ps`.
+    def _invert(self, from_ps: int, until_ps: int) -> None:
+        """Invert what is on the wire from `from_ps` until `until_ps`.
 
-        Everything from the piece that `from_ps` lies in onwards becomes one piece, since pieces
-        may not overlap.
+        Only the pieces that this meets are touched, however many are played ahead; those that
+        begin later stand at the left meanwhile, so that the one concerned is the last.
         """
-        edges: set[int] = set(toggles_ps)
+        pieces = self.pieces
+        later = 0
+        for piece in reversed(pieces):
+            if piece[0] <= from_ps:
+                break
+            later += 1
+        pieces.rotate(later)
+        level, edges_ps = self._take_back(from_ps)
+        if len(pieces) == later:
+            pieces.append((from_ps, (), level))  # one at least has begun by now
+        met = 0
+        while met < later and pieces[met][0] <= until_ps:
+            met += 1
+        if not met:
+            edges_ps ^= {until_ps}
+        self._put(from_ps, edges_ps ^ {from_ps}, level)
+        for left in range(met, 0, -1):
+            start_ps, toggles, before = pieces.popleft()
+            inverted_ps = {start_ps + one for one in toggles}
+            if left == 1:
+                inverted_ps ^= {until_ps}
+            self._put(start_ps, inverted_ps, before ^ 1)
+        pieces.rotate(met - later)
+
+    def _take_back(self, at_ps: int) -> tuple[int, Edges]:
+        """Take the last piece from `at_ps` on off the wire.
+
+        Returns:
+            The level just before `at_ps`, or before the piece, and when it would have toggled.
+        """
         start_ps, toggles, before = self.pieces.pop()
-        edges ^= {start_ps + offset for offset in toggles}
-        while self.pieces and (start_ps > from_ps or self._reaches(start_ps)):
-            start_ps, toggles, before = self.pieces.pop()
-            edges ^= {start_ps + offset for offset in toggles}
-        merged = tuple(edge - start_ps for edge in sorted(edges))
-        self.pieces.append((start_ps, merged, before))
+        count = bisect_left(toggles, at_ps - start_ps)
+        if count:
+            kept = toggles if count == len(toggles) else toggles[:count]
+            self.pieces.append((start_ps, kept, before))
+        return before ^ (count & 1), {start_ps + one for one in toggles[count:]}
+
+    def _put(self, start_ps: int, edges_ps: Edges, before: int) -> None:
+        """Add a piece that toggles at `edges_ps`, if it ever does."""
+        if edges_ps:
+            self.pieces.append((start_ps, _offsets(edges_ps, start_ps), before))
 
     def _reaches(self, at_ps: int) -> bool:
         """Say whether the last piece goes on at `at_ps` or after."""
+        if not self.pieces:
+            return False
         start_ps, toggles, _ = self.pieces[-1]
         return bool(toggles) and start_ps + toggles[-1] >= at_ps
 
@@ -239,7 +297,6 @@ class Signal:
             if kept or not self.pieces:
                 self.pieces.append((start_ps, kept, before))
                 self._final = before ^ (len(kept) & 1)
-                self._disturbed_ps = -1
                 return
 
     def _announce(self, start_ps: int, toggles: Iterable[int]) -> None:
@@ -259,3 +316,15 @@ class Signal:
             if self._told != level:
                 return
             watcher(level)
+
+
+def _offsets(edges_ps: Iterable[int], start_ps: int) -> Toggles:
+    return tuple([edge - start_ps for edge in sorted(edges_ps)])
+
+
+def _odd(times_ps: Iterable[int]) -> Edges:
+    """Return the times that are given an odd number of times: two toggles at once are none."""
+    odd: Edges = set()
+    for one in times_ps:
+        odd ^= {one}
+    return odd

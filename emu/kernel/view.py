@@ -10,8 +10,9 @@ matter of the bus's endianness.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
-from emu.kernel.device import Device, Port, ReadPort, WritePort
+from emu.kernel.device import BurstPort, Device, Port, ReadPort, WritePort
 
 __all__ = ["View"]
 
@@ -30,6 +31,7 @@ class View:
     Attributes:
         readers: for each width, the function that answers at each offset.
         writers: likewise for writing.
+        bursts: for each width, what answers several reads at once, where something does.
     """
 
     def __init__(
@@ -37,25 +39,49 @@ class View:
     ) -> None:
         self._device = device
         self._stride = stride
+        self._unit_bytes = device.unit_bytes
         self._big_endian = big_endian
         self.readers: dict[int, dict[int, ReadPort]] = {width: {} for width in widths}
-        self.writers: dict[int, dict[int, WritePort]] = {width: {} for width in widths}
-        for port in device.ports.values():
-            port.listeners.append(self._lay_out)
-        device.bank_listeners.append(lambda _bank: self._lay_out())
-        self._lay_out()
+        self.writers: dict[int, dict[int, WritePort]] = {width: {} for width in self.readers}
+        self.bursts: dict[int, dict[int, BurstPort]] = {width: {} for width in self.readers}
+        self._banks: dict[int, list[dict[int, Any]]] = {}  # copies of the tables, by bank
+        device.rewiring.listeners.append(self._rewired)
+        device.bank_listeners.append(lambda _bank: self._show_bank())
+        self._show_bank()
 
     def offset_of(self, port: Port) -> int:
         """Return where a register lies on the bus, in bytes from the start of the region."""
-        return port.register.declaration.offset // self._device.unit_bytes * self._stride
+        return port.register.declaration.offset // self._unit_bytes * self._stride
 
     def _taken(self, port: Port) -> int:
         """Return how many bytes of the bus a register takes, with the gap that follows it."""
         width_bytes = port.register.declaration.width // 8
-        return width_bytes // self._device.unit_bytes * self._stride
+        return width_bytes // self._unit_bytes * self._stride
+
+    def _rewired(self) -> None:
+        """Follow ports that were wrapped, in every bank."""
+        self._banks.clear()
+        self._show_bank()
+
+    def _show_bank(self) -> None:
+        """Show the registers of the bank that is selected, in place: the hot path holds the tables.
+
+        A bank that was shown before is laid out already.
+        """
+        tables: list[dict[int, Any]] = []
+        for by_width in (self.readers, self.writers, self.bursts):
+            tables += by_width.values()
+        kept = self._banks.get(self._device.bank)
+        if kept is None:
+            self._lay_out()
+            self._banks[self._device.bank] = [dict(table) for table in tables]
+            return
+        for table, copy in zip(tables, kept, strict=True):
+            table.clear()
+            table.update(copy)
 
     def _lay_out(self) -> None:
-        """Fill the tables, in place since the hot path holds them."""
+        """Fill the tables afresh."""
         reads, writes = self._visible()
         for width, read_table in self.readers.items():
             read_table.clear()
@@ -63,12 +89,22 @@ class View:
                 read_table.update(self._reads(port, offset, width))
             if width // 8 > self._stride:
                 self._join_reads(read_table, reads, width)
+            self._lay_out_bursts(reads, width)
         for width, write_table in self.writers.items():
             write_table.clear()
             for offset, port in writes.items():
                 write_table.update(self._writes(port, offset, width))
             if width // 8 > self._stride:
                 self._join_writes(write_table, writes, width)
+
+    def _lay_out_bursts(self, reads: dict[int, Port], width: int) -> None:
+        """Offer bursts where an access of `width` reads one whole register and nothing else."""
+        bursts = self.bursts[width]
+        bursts.clear()
+        for offset, port in reads.items():
+            whole = port.register.declaration.width <= width <= 8 * self._taken(port)
+            if whole and port.burst is not None and port.beyond is None:
+                bursts[offset] = port.burst
 
     def _visible(self) -> tuple[dict[int, Port], dict[int, Port]]:
         """Return which register answers reads and which takes writes at each offset.

@@ -3,7 +3,9 @@
 The one idea: a few times in the given seconds of wall-clock time, look whether simulated time has
 moved. When it has not for several looks in a row while driver code is running, the run ends at the
 driver's line. Looks are counted, not seconds, so a process that the system put aside for a while
-accuses nobody. The hot path is not touched: a look reads the clock, and that is all.
+accuses nobody. Nor does the bench when it is slow: what it does before it enters the driver, the
+libraries it uses, and one and the same call of it in which several looks find it are not the
+driver's. The hot path is not touched: a look reads the clock, and that is all.
 
 In the main thread of a process a timer signal does the looking, which also reaches a driver that
 sleeps in the operating system. In any other thread, and where there is no such signal, a second
@@ -16,11 +18,13 @@ from __future__ import annotations
 
 import _thread
 import ctypes
+import os
 import signal
 import sys
 import threading
 import time
 from collections.abc import Callable
+from pathlib import Path
 from types import FrameType, TracebackType
 from typing import Any, Self
 
@@ -33,6 +37,10 @@ __all__ = ["LOOKS", "TRIES", "LastResort", "Watchdog"]
 
 LOOKS = 4  # looks in a row that must find time standing still
 TRIES = 3  # times the end is raised before the last resort
+
+_LIBRARY = f"{Path(os.__file__).parent}{os.sep}"
+_MODULES = {*sys.stdlib_module_names, __name__.partition(".")[0]} - {"__main__"}
+_PACKAGES = tuple(f"{_LIBRARY}{name}-packages{os.sep}" for name in ("site", "dist"))
 
 LastResort = Callable[[RunEnded], None]
 
@@ -77,6 +85,7 @@ class Watchdog:
         self._still = 0
         self._tries = 0
         self._outer: FrameType | None = None
+        self._call: FrameType | None = None
         self._looker: _SignalLooker | _ThreadLooker | None = None
 
     def __enter__(self) -> Self:
@@ -99,7 +108,7 @@ class Watchdog:
         looker = self._looker
         if looker is not None:
             looker.stop()
-        self._looker = self._outer = None
+        self._looker = self._outer = self._call = None
         if isinstance(raised, _Interruption) and self._cpu.ended is not None:
             raise self._cpu.ended.with_traceback(trace) from None
 
@@ -113,9 +122,12 @@ class Watchdog:
             self._seen_ps = now_ps
             self._still = 0
             return None
-        running = driver_frame(frame)
+        running, call = _driver_and_call(frame)
         if running is None or running is self._outer or _is_ours(frame):
             return None  # the bench's own code, or whoever called it
+        if call is not None and call is self._call:
+            return None  # still the same call: it is the bench that takes so long
+        self._call = call
         self._still += 1
         return self._strike(running) if self._still >= LOOKS else None
 
@@ -226,6 +238,34 @@ def _signal_is_free() -> bool:
         and threading.current_thread() is threading.main_thread()
         and signal.getsignal(signal.SIGALRM) is not None
     )
+
+
+def _driver_and_call(frame: FrameType | None) -> tuple[FrameType | None, FrameType | None]:
+    """Return the innermost frame of the driver, and that of the bench call it is in.
+
+    Frames of the standard library belong to whoever called it, so where that is the bench there is
+    no frame of the driver.
+    """
+    call = None
+    found = driver_frame(frame)
+    while frame is not None and frame is not found:
+        call, frame = frame, frame.f_back
+    while found is not None and _is_library(found):
+        found = found.f_back
+    if found is not None and driver_frame(found) is not found:
+        return None, None
+    return found, call
+
+
+def _is_library(frame: FrameType) -> bool:
+    """Say whether a frame is one of the standard library, or was made by it from text."""
+    path = frame.f_code.co_filename
+    if path.startswith("<frozen"):
+        return True
+    if path == "<string>":
+        module = str(frame.f_globals.get("__name__", "")).partition(".")[0]
+        return module in _MODULES or module.startswith("namedtuple_")
+    return path.startswith(_LIBRARY) and not path.startswith(_PACKAGES)
 
 
 def _is_ours(frame: FrameType | None) -> bool:

@@ -12,7 +12,7 @@ from functools import lru_cache
 from pathlib import Path
 from types import CodeType, FrameType
 
-__all__ = ["Place", "driver_frame", "driver_place", "place_of"]
+__all__ = ["Place", "driver_frame", "driver_place", "place_in", "place_of"]
 
 Place = tuple[str, int]  # file, line; ("", 0) when no driver code is running
 
@@ -40,6 +40,12 @@ def place_of(frame: FrameType | None) -> Place:
     if caller is not None and driver_frame(caller) is caller and _hands_on(found.f_code):
         found = caller
     return found.f_code.co_filename, found.f_lineno
+
+
+def place_in(code: CodeType, instruction: int) -> Place:
+    """Return the file and line of an instruction, given by its offset in `code`."""
+    line = next((row for start, end, row in code.co_lines() if start <= instruction < end), None)
+    return code.co_filename, line or code.co_firstlineno
 
 
 @lru_cache(maxsize=256)

@@ -23,7 +23,7 @@ from emu.units import LineSettings
 
 __all__ = ["Behaviour", "FarEnd"]
 
-_AHEAD_FRAMES = 64  # at least, when nothing can come in between
+_AHEAD_FRAMES = 500  # at least, when nothing can come in between
 _MOST_AHEAD = 256
 _FEW_FRAMES = 4
 _READY_WIRES = ("cts", "dsr", "dcd")
@@ -87,7 +87,6 @@ class FarEnd:
         self._held = 0
         self._origin_ps = 0
         self._half_bits = 0
-        self._offsets_ps: list[int] = []
         self._breaks_left = 0
         self._begun = False
         self._noise: _Noise | None = None
@@ -116,7 +115,6 @@ class FarEnd:
         self._origin_ps, self._half_bits = self._last_end_ps, 0
         if self._ahead > 1:
             self._ahead = self._look_ahead(frame, rate)
-        self._offsets_ps = [rate.half_bits_ps(frame.half_bits * k) for k in range(self._ahead)]
 
     def _look_ahead(self, frame: FrameFormat, rate: BitRate) -> int:
         """Decide how many frames to play in one go: few once settings have changed under way.
@@ -193,7 +191,7 @@ class FarEnd:
             rate = shapes.rate
             starts_ps = [origin_ps + rate.half_bits_ps(half_bits + step * k) for k in range(count)]
         else:
-            starts_ps = list(map(origin_ps.__add__, self._offsets_ps[:count]))
+            starts_ps = list(map(origin_ps.__add__, shapes.offsets(count)))
         self.transmitter.send_row(data, starts_ps)
         self.sent += data
         self._next += count

@@ -11,6 +11,7 @@ length, parity, stick parity and stop bits.
 from __future__ import annotations
 
 from fractions import Fraction
+from functools import lru_cache
 from math import gcd
 from typing import NamedTuple
 
@@ -28,6 +29,7 @@ __all__ = [
     "format_of",
     "parity_bit",
     "rate_of",
+    "shapes_for",
 ]
 
 # What can be wrong with a received character, in the bit positions of the 16550's LSR.
@@ -110,13 +112,22 @@ class Shapes:
         frame_ps: time of a whole frame, rounded down.
     """
 
-    __slots__ = ("_table", "frame", "frame_ps", "rate")
+    __slots__ = ("_offsets", "_table", "frame", "frame_ps", "rate")
 
     def __init__(self, frame: FrameFormat, rate: BitRate) -> None:
         self.frame = frame
         self.rate = rate
         self.frame_ps = rate.half_bits_ps(frame.half_bits)
         self._table: list[Toggles | None] = [None] * 256
+        self._offsets: list[int] = []
+
+    def offsets(self, count: int) -> list[int]:
+        """Return when each of `count` frames back to back begins, in ps from the first."""
+        known = self._offsets
+        if len(known) < count:
+            half_bits, rate = self.frame.half_bits, self.rate
+            known += [rate.half_bits_ps(half_bits * k) for k in range(len(known), count)]
+        return known[:count]
 
     def of(self, byte: int) -> Toggles:
         """Return the toggle times of a frame carrying `byte`, in ps from its start edge."""
@@ -146,3 +157,9 @@ class Shapes:
                 toggles.append(self.rate.half_bits_ps(2 * number))
                 level = bit
         return tuple(toggles)
+
+
+@lru_cache(maxsize=256)
+def shapes_for(frame: FrameFormat, rate: BitRate) -> Shapes:
+    """Return the waveforms of a format and rate; all who use the same share them."""
+    return Shapes(frame, rate)

@@ -13,7 +13,9 @@ line to return to mark (section 8.4).
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
+from functools import lru_cache
 from itertools import islice
 from operator import itemgetter, sub
 
@@ -73,7 +75,7 @@ class Receiver:
         self._break_from_ps = _IDLE
         self._judge_ps = _IDLE
         self._known: dict[int, int] = {}  # data by the id of a shape in _shapes
-        self._shapes: list[Toggles] = []
+        self._shapes: list[Toggles] = []  # keeps them alive, so that no other can have its id
         self._near_ps = 0
         self._least_gap_ps = 0
         self._room: Callable[[], int] = lambda: 0
@@ -91,12 +93,16 @@ class Receiver:
         """Hand over several characters in one call where nobody can tell the difference.
 
         Args:
-            room: tells how many whole characters may come now without anything to be seen but
-                that they are there.
+            room: tells how many whole characters may come now without anything to be seen before
+                the last but that they are there.
             row: called with them at the time of the last.
         """
         self._room = room
         self._row = row
+
+    def deliver_singly(self) -> None:
+        """Hand over each character at its own time from now on."""
+        self._row = None
 
     @property
     def busy(self) -> bool:
@@ -126,10 +132,11 @@ class Receiver:
         self._format = frame
         self._rate = rate
         self._stop_ticks = _MID + 16 * (frame.samples - 1)
-        self._known, self._shapes = {}, []
         if rate is None:
+            self._known, self._shapes = {}, []
             self._rest(self._clock.now_ps)
             return
+        self._known, self._shapes = _answers(frame, rate)
         self._tick_num, self._tick_den = rate.num, 8 * rate.den
         self._near_ps = 2 * rate.half_bits_ps(frame.half_bits)
         self._least_gap_ps = rate.ticks_ps(self._stop_ticks + 1) + 1
@@ -210,8 +217,9 @@ class Receiver:
                 break
             data = known.get(id(shape))
             if data is None:
-                self._remember(shape)
-                break
+                data = self._learn(shape)
+                if data is None:
+                    break
             more = len(pieces) > 1 and pieces[1][0] <= now_ps + self._near_ps
             last_ps = self._take_row(wire, now_ps) if more and self._row is not None else _IDLE
             if last_ps != _IDLE:
@@ -244,19 +252,20 @@ class Receiver:
         else may be due until the last of them; else nothing is taken.
         """
         pieces, near_ps = wire.pieces, self._near_ps
-        most = min(self._room(), 1 + 2 * (self._clock.horizon_ps - now_ps) // near_ps)
+        room = self._room()
+        if room < _WORTH_A_ROW:
+            return _IDLE
+        most = min(room, 1 + 2 * (self._clock.horizon_ps - now_ps) // near_ps)
         if most < _WORTH_A_ROW:
             return _IDLE
-        part = list(islice(pieces, most))
-        row = list(map(self._known.get, map(id, map(_SHAPE, part))))
+        row = list(map(self._known.get, map(id, map(_SHAPE, islice(pieces, most)))))
         if None in row:
-            row = row[: row.index(None)]
+            row = [self._learn(shape) for _, shape, _ in islice(pieces, most)]
+            row = row[: row.index(None)] if None in row else row
         count = len(row)
-        if count < _WORTH_A_ROW:
-            return _IDLE
-        starts_ps = list(map(_START, part[:count]))
-        gaps_ps = list(map(sub, starts_ps[1:], starts_ps))
-        if max(gaps_ps) > near_ps or min(gaps_ps) < self._least_gap_ps:
+        starts_ps = list(map(_START, islice(pieces, count)))
+        gaps_ps = set(map(sub, starts_ps[1:], starts_ps))
+        if not gaps_ps or max(gaps_ps) > near_ps or min(gaps_ps) < self._least_gap_ps:
             return _IDLE
         edge_ps = starts_ps[-1]
         tick = -(-edge_ps * self._tick_den // self._tick_num)
@@ -265,8 +274,7 @@ class Receiver:
             return _IDLE
         if not self._clock.step_to(at_ps, count - 1):
             return _IDLE
-        for _ in range(count - 1):
-            pieces.popleft()
+        deque(islice(iter(pieces.popleft, None), count - 1), maxlen=0)  # drops them without a loop
         self.edge_ps = edge_ps
         self._start_tick = tick
         self.more = len(pieces) > 1 and pieces[1][0] <= at_ps + near_ps
@@ -359,11 +367,23 @@ class Receiver:
             self._from_ps = rise_ps
             self._search()
 
-    def _remember(self, shape: Toggles) -> None:
-        """Keep the answer for a shape that reads the same in every phase of the 16x clock."""
+    def _learn(self, shape: Toggles) -> int | None:
+        """Return what a shape says that reads the same in every phase of the 16x clock, else None.
+
+        The answer is kept; whether it was known before makes no difference to anything but speed.
+        """
+        data = self._known.get(id(shape))
+        if data is None:
+            data = self._read_in_every_phase(shape)
+            if data is not None and len(self._known) < _KEPT_SHAPES:
+                self._known[id(shape)] = data
+                self._shapes.append(shape)
+        return data
+
+    def _read_in_every_phase(self, shape: Toggles) -> int | None:
         rate, frame = self._rate, self._format
-        if rate is None or len(self._known) >= _KEPT_SHAPES:
-            return
+        if rate is None:
+            return None
         bits = []
         before = 0
         for number in range(frame.samples):
@@ -371,13 +391,18 @@ class Receiver:
             late_ps = rate.ticks_ps(_MID + 16 * number + 1) + 2
             before = sum(1 for toggle in shape if toggle <= early_ps)
             if before != sum(1 for toggle in shape if toggle <= late_ps):
-                return
+                return None
             bits.append(1 ^ (before & 1))
         data, flags = _judge(bits, frame)
         if bits[0] or flags or shape[0] or before != len(shape) or len(shape) & 1:
-            return  # not one whole frame without errors that leaves the line at mark
-        self._known[id(shape)] = data
-        self._shapes.append(shape)  # keeps it alive, so that no other shape can have its id
+            return None  # not one whole frame without errors that leaves the line at mark
+        return data
+
+
+@lru_cache(maxsize=256)
+def _answers(_frame: FrameFormat, _rate: BitRate) -> tuple[dict[int, int], list[Toggles]]:
+    """Return what receivers of that format and rate remember; all of them share it."""
+    return {}, []
 
 
 def _judge(bits: list[int], frame: FrameFormat) -> tuple[int, int]:

@@ -6,7 +6,7 @@ from bisect import bisect_right
 
 from emu.kernel.clock import Clock
 from emu.kernel.signal import Signal, Toggles
-from emu.line.frame import BitRate, FrameFormat, Shapes, rate_of
+from emu.line.frame import BitRate, FrameFormat, Shapes, rate_of, shapes_for
 
 __all__ = ["Transmitter"]
 
@@ -28,7 +28,7 @@ class Transmitter:
     def __init__(self, clock: Clock, wire: Signal) -> None:
         self._clock = clock
         self.wire = wire
-        self._shapes = Shapes(FrameFormat(), rate_of(9600))
+        self._shapes = shapes_for(FrameFormat(), rate_of(9600))
         self._shape: Toggles = ()
         self._start_ps = 0
         self._end_ps = 0
@@ -52,7 +52,7 @@ class Transmitter:
     def configure(self, frame: FrameFormat, rate: BitRate) -> None:
         """Take another format and rate from the next character on."""
         if (frame, rate) != (self._shapes.frame, self._shapes.rate):
-            self._shapes = Shapes(frame, rate)
+            self._shapes = shapes_for(frame, rate)
 
     def send(self, byte: int, start_ps: int) -> int:
         """Play a frame from `start_ps`, at or after now, and return when its last stop bit ends."""

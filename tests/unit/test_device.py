@@ -195,7 +195,7 @@ def test_wrapped_ports_stand_in_front_of_the_register() -> None:
     device = sensor()
     port = device.ports["STATUS"]
     told: list[str] = []
-    port.listeners.append(lambda: told.append("changed"))
+    device.rewiring.listeners.append(lambda: told.append("changed"))
 
     port.wrap_read(doubled)
     port.wrap_read(lambda read: lambda: read() + 1)
