@@ -6,7 +6,7 @@ rules see what the driver sees. A board without rules pays nothing for them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 from emu.devices.uart16550 import Uart16550
 from emu.errors import AccessError, nearest
@@ -15,10 +15,12 @@ from emu.rules.context import Context
 from emu.rules.finding import Findings
 from emu.rules.generic import FreeHand, Leeway, watch_bus, watch_registers
 from emu.rules.lost_errors import LostErrors
-from emu.rules.processor import watch_handler, watch_masking, watch_sleep
+from emu.rules.masking import MaskWatch, watch_masking
+from emu.rules.processor import watch_handler, watch_sleep
 from emu.rules.uart16550 import UartWatch
 from emu.rules.uart16550_calls import UartCalls
 from emu.rules.uart16550_served import ServedUart
+from emu.rules.uart16550_waits import UartWaits
 from emu.units import LineSettings
 
 __all__ = ["PortRules", "Rules", "attach_rules"]
@@ -31,16 +33,19 @@ class PortRules:
         uart: its controller.
         board: what it is on.
         context: who is running.
+        masks: follows whether interrupts are masked.
     """
 
-    def __init__(self, uart: Uart16550, board: Board, context: Context) -> None:
+    def __init__(self, uart: Uart16550, board: Board, context: Context, masks: MaskWatch) -> None:
         self.name = uart.name
         self._context = context
+        self._masks = masks
         self._cpu = board.cpu
         self._lost = LostErrors(context.findings, f"{uart.name}.LSR")
         line = board.cpu.interrupts.lines.get(board.window(uart.name).irq)
         self.watch = UartWatch(uart, board, context, self._lost)
         self._calls = UartCalls(self.watch, context, self._lost, line)
+        self._waits = UartWaits(self.watch, context, lambda: sum(board.bus.accesses()[uart.name]))
         self._line = line
         self._board = board
         self._in_use = False
@@ -53,6 +58,7 @@ class PortRules:
             served = ServedUart(self.watch, lambda: sum(board.bus.accesses()[name]))
             watch_handler(board, served, line, self._context)
             watch_masking(board, served, line, self._context)
+            self._waits.attach(board, line)
 
     def counters(self, errors: object) -> None:
         """Compare line errors with the driver's counters.
@@ -64,13 +70,15 @@ class PortRules:
         find: Callable[[], object] = errors if callable(errors) else lambda: errors
         self._lost.counters(find)
 
-    def call_begins(self, name: str) -> None:
-        """Note that the driver is constructed (``"__init__"``) or called."""
+    def call_begins(self, name: str, size: int = 0) -> None:
+        """Note that the driver is constructed (``"__init__"``) or called to move `size` bytes."""
         if not self._in_use:
             self._in_use = True
             self._watch_interrupts()
         self._context.call_begins(name, self.name)
+        self._masks.begins()
         self._calls.begins(name)
+        self._waits.begins(name, size)
 
     def call_ends(self, name: str, result: object = None) -> None:
         """Note that a call has returned `result`, or raised, and judge what it leaves behind.
@@ -81,8 +89,10 @@ class PortRules:
             return
         ended = self._context.call_ends(name, self.name)
         if ended is not None:
+            self._masks.ends(name)
             self._lost.settle(ended)
             self._calls.ends(name, ended, result)
+            self._waits.ends(ended, result)
 
     def line_opened(self, line: LineSettings) -> None:
         """Compare what ``open`` set with what it was asked for, after it has returned normally."""
@@ -95,17 +105,23 @@ class Rules:
     Args:
         board: powered on, faults in place.
         findings: where findings go.
+        driven: the devices that a driver is given, all of them when None.
     """
 
-    def __init__(self, board: Board, findings: Findings) -> None:
+    def __init__(
+        self, board: Board, findings: Findings, driven: Collection[str] | None = None
+    ) -> None:
         self._context = Context(board.cpu, findings)
         self._ports: dict[str, PortRules] = {}
+        masks = MaskWatch(board, self._context)
         watch_bus(board.bus, self._context)
         watch_sleep(board, self._context)
         for device in board.devices.values():
+            if driven is not None and device.name not in driven:
+                continue
             leeway: Leeway = FreeHand()
             if isinstance(device, Uart16550):
-                self._ports[device.name] = PortRules(device, board, self._context)
+                self._ports[device.name] = PortRules(device, board, self._context, masks)
                 leeway = self._ports[device.name].watch
             watch_registers(device, board.bus, self._context, leeway)
 
@@ -130,13 +146,17 @@ class Rules:
         self._context.finish()
 
 
-def attach_rules(board: Board, findings: Findings) -> Rules:
+def attach_rules(
+    board: Board, findings: Findings, *, driven: Collection[str] | None = None
+) -> Rules:
     """Attach every rule to `board` and return what the runner keeps informed.
 
     Args:
         board: powered on, with all faults in place, so that the rules see what the driver sees.
         findings: where findings go.
+        driven: the devices that a driver is given, all of them when None; rules watch only those.
 
     Side effects: wraps ports of the devices concerned and adds observers to processor and bus.
     """
-    return Rules(board, findings)
+    with board.rewiring():
+        return Rules(board, findings, driven)

@@ -83,7 +83,7 @@ _ALL = (
     # serial controller
     Rule(
         "read-when-empty", "device",
-        "RBR read though nothing that was read said that a character is there, and none was",
+        "RBR read with no character there, and nothing read before had announced one",
         "The controller gives the last character again, or noise, and the driver hands it on as "
         "data.",
         "Read RBR once for each LSR with DR set, or as often as the trigger level that the "
@@ -91,7 +91,7 @@ _ALL = (
     ),
     Rule(
         "write-when-full", "device",
-        "THR written though nothing that was read said that there is room, and there was none",
+        "THR written with no room there, and nothing read before had announced any",
         "The character is dropped, or takes the place of the one before it, without any flag.",
         "See LSR.THRE first, and then write no more than the transmit FIFO holds; 1 without FIFO.",
     ),
@@ -128,6 +128,21 @@ _ALL = (
         "the receive FIFO cleared in the middle of traffic, with characters in it",
         "FCR bit 1 throws received characters away, and no flag tells of it.",
         "Clear the receive FIFO in open only; later set FCR bit 2 alone to clear the transmitter.",
+    ),
+    Rule(
+        "transmit-fifo-cleared", "device",
+        "the transmit FIFO cleared, or FIFOs switched, with the driver's characters in it",
+        "FCR bit 2, and any change of bit 0, throws away what write has already accepted, and no "
+        "flag tells of it.",
+        "Leave FCR alone while characters wait; wait for LSR.TEMT with a bound, and clear only "
+        "what is stuck.",
+    ),
+    Rule(
+        "stale-data-kept", "device",
+        "characters from before open still in the receiver when open returns",
+        "What a bootloader or an earlier session left there is handed on as the first data of "
+        "this one.",
+        "Clear the receive FIFO by FCR bit 1 in open; on a part without FIFO read RBR once.",
     ),
     Rule(
         "error-bits-lost", "device",
@@ -168,7 +183,8 @@ _ALL = (
         "a divisor more than 3 % off the baud rate asked for, though a closer one exists",
         "Over ten bits the sampling point drifts out of the bit; bytes come garbled at some rates "
         "and well at others.",
-        "Round clock / (16 * baud) to the nearest whole number, and write both halves.",
+        "Round clock / (16 * baud) to the nearest whole number, and write both halves; integer "
+        "division rounds down.",
     ),
     Rule(
         "line-format-wrong", "device",
@@ -183,6 +199,13 @@ _ALL = (
         "The transmitter is empty, so the interrupt comes at once again: the processor does "
         "nothing else.",
         "Clear IER.ETBEI in the same place that finds the transmit queue empty.",
+    ),
+    Rule(
+        "waits-for-disabled-interrupt", "device",
+        "a call waits in vain for an interrupt that IER does not enable, with its cause there",
+        "The interrupt never comes, so the driver sleeps until its time-out, or for ever without "
+        "one.",
+        "Set IER.ETBEI whenever something is queued for sending, and IER.ERBFI in open.",
     ),
     Rule(
         "enabled-before-handler", "device",
@@ -219,6 +242,26 @@ _ALL = (
         "Note the fact and return; let the main code wait.",
     ),
     Rule(
+        "busy-wait-in-handler", "processor",
+        "a handler reads one register over and over, for as long as a character takes",
+        "While it waits, no other interrupt is served and the main code stands still; at a low "
+        "baud rate that is milliseconds.",
+        "Return, and let the next interrupt tell: THRE for room, received data for the rest.",
+    ),
+    Rule(
+        "left-masked", "processor",
+        "interrupts still masked when a call or handler is over",
+        "No handler runs any more, of any device: data is lost, timers stop, and every wait is in "
+        "vain.",
+        "Mask by `with cpu.interrupts_masked():`, which ends on every way out, errors included.",
+    ),
+    Rule(
+        "asleep-while-masked", "processor",
+        "sleep with interrupts masked, while received data waits for the handler",
+        "sleep lasts its full time, and the masked interrupt can neither end it nor be served.",
+        "Use wait_for_interrupt inside the masked block: a pending interrupt ends it.",
+    ),
+    Rule(
         "touch-before-open", "processor",
         "the device accessed while the driver is constructed",
         "The device may have no clock or power yet, or still belong to somebody else.",
@@ -250,13 +293,15 @@ _ALL = (
         "endless-poll", "run",
         "the same registers read over and over while nothing can change them",
         "A loose wire or a dead chip turns such a loop into a hang of the whole system.",
-        "Bound every loop by cpu.time(), and look once more after the time is over.",
+        "Bound every loop by cpu.time(), and look once more after the time is over. If the bit "
+        "should have come, see what enables it, and what else reads or clears it.",
     ),
     Rule(
         "interrupt-storm", "run",
         "a handler returned again and again with its line asserted",
         "The processor does nothing but enter and leave the handler.",
-        "Find the enabled cause that the handler does not serve; serve it or disable it.",
+        "Serve or disable every cause that is enabled. Where the device shows none and the line "
+        "stays up all the same, disconnect from it after a bounded number of such runs.",
     ),
     Rule(
         "endless-handler", "run",
@@ -268,21 +313,23 @@ _ALL = (
     ),
     Rule(
         "time-limit", "run",
-        "the run reached the limit of simulated time that its scenario sets",
+        "the run reached its limit, which left a good driver time for all that is asked",
         "Something takes far longer than the traffic needs: a lost wake-up, or a time-out that is "
         "always waited for in full.",
-        "Look at what the driver waits for at the end; raise the limit if the traffic needs it.",
+        "Look at the end of the timeline for what the driver waits for.",
     ),
     Rule(
         "call-overdue", "run",
         "a call still running long after its time-out",
         "The caller asked for an answer in time, and on the board it never gets one.",
-        "Compute a deadline at the start and test it in every loop that waits.",
+        "Compute a deadline when the call begins and test it in every loop that waits. open and "
+        "close take no time-out and have about half a second.",
     ),
     Rule(
         "spinning", "run",
         "the driver runs without touching the bench, for seconds of real time",
-        "A loop on a variable that only a handler can change is endless where no handler comes.",
+        "A loop on a variable that only a handler can change is endless where no handler comes: "
+        "simulated time, and with it hardware, stands still while the driver touches nothing.",
         "Call wait_for_interrupt, or read cpu.time(), in every loop that waits.",
     ),
     Rule(
@@ -290,6 +337,14 @@ _ALL = (
         "a call or handler raised an exception that the protocol does not allow",
         "On the board this is a crash in the middle of an access sequence.",
         "Handle it where it arises; open may raise ValueError for a baud rate it cannot make.",
+    ),
+    Rule(
+        "refused-call", "run",
+        "a call of io or cpu with something that it cannot take",
+        "On the board such a line does not compile, or touches another register, value, line or "
+        "time than was meant.",
+        "Pass what the message allows: register number times io.stride as offset, whole numbers "
+        "that fit the access as values, io.irq as line, seconds as time.",
     ),
     Rule(
         "driver-exited", "run",

@@ -12,6 +12,7 @@ from typing import Protocol
 
 from emu.kernel.bus import Bus, Region
 from emu.kernel.device import Device, Port, ReadPort, WritePort
+from emu.kernel.misuse import why_refused
 from emu.kernel.register import Register
 from emu.rules.context import Context
 
@@ -64,7 +65,9 @@ def watch_bus(bus: Bus, context: Context) -> None:
         here.disturbed = True
         if not here.name:
             return
-        what = f"{direction}{width}({offset:#x})"
+        what = f"{direction}{width}({offset:#x}) of {region.device.name}: "
+        why, near = why_refused(region, offset, width)
+        what += f"{why}; {near}" if near else why
         if _has_no_register(region, offset):
             _report_unmapped(region, what, context)
         else:
@@ -79,6 +82,8 @@ def _has_no_register(region: Region, offset: int) -> bool:
         return True
     device = region.device
     at, into = divmod(offset, region.stride)
+    if device.memory is None and into >= device.unit_bytes:
+        return True  # between two registers
     at = at * device.unit_bytes + into
     return device.memory is None and not any(
         one.offset <= at < one.offset + one.width // 8 for one in device.REGISTERS
@@ -90,9 +95,7 @@ def _report_unmapped(region: Region, what: str, context: Context) -> None:
 
     No false alarm: the map and the stride are known beforehand, and no fault moves an offset.
     """
-    message = f"{what} of {region.device.name}, which has {region.size:#x} bytes, "
-    message += f"registers {region.stride} apart"
-    context.findings.report("unmapped-access", message, register=region.device.name)
+    context.findings.report("unmapped-access", what, register=region.device.name)
 
 
 def _report_width(region: Region, what: str, bus: Bus, context: Context) -> None:
@@ -102,14 +105,12 @@ def _report_width(region: Region, what: str, bus: Bus, context: Context) -> None
     to an access that the device took.
     """
     name = region.device.name
-    taken = ", ".join(str(width) for width in region.widths)
-    message = f"{what}, but {name} takes accesses of {taken} bits, aligned"
     if not context.here().setting_up:
-        context.findings.report("wrong-width", message, register=name)
+        context.findings.report("wrong-width", what, register=name)
         return
     before = sum(bus.accesses()[name])
     context.hold(
-        "wrong-width", message, register=name,
+        "wrong-width", what, register=name,
         excused=lambda: sum(bus.accesses()[name]) > before,
     )  # fmt: skip
 

@@ -8,6 +8,7 @@ returned; until then the places are remembered after which no counter had moved.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from emu.kernel.where import Place, driver_place
 from emu.rules.context import Activation
@@ -19,12 +20,31 @@ _COUNTERS = {"overrun": ("overrun",), "character": ("parity", "framing", "breaks
 _BITS = {"overrun": 1, "character": 2}
 
 
+@dataclass(slots=True)
+class _Shown:
+    """Hold an error that was shown.
+
+    Args:
+        by: to whom.
+        kind: key of `_COUNTERS`.
+        place: where.
+        before: what the counters said then.
+        after: what they said when the next was shown; None until then.
+    """
+
+    by: Activation
+    kind: str
+    place: Place
+    before: int
+    after: int | None = None
+
+
 class LostErrors:
     """Judge one driver's counters (rule ``error-bits-lost``).
 
-    No false alarm: an error counts as shown at most once for each call or handler, a bad character
-    only together with DR, and none while the driver opens, closes, uses loopback, clears a FIFO,
-    sets the device up again or copes with bus errors or all ones. Counters that fall, or are
+    No false alarm: a bad character counts as shown once, only together with DR, and an overrun once
+    for each call or handler; none counts while the driver opens, closes, uses loopback, clears a
+    FIFO, sets the device up again or copes with bus errors or all ones. Counters that fall, or are
     missing, end the judgement; so does a run that ended before ``close`` returned.
 
     Args:
@@ -36,7 +56,7 @@ class LostErrors:
         self._findings = findings
         self._register = register
         self._errors: Callable[[], object] = lambda: None
-        self._open: list[tuple[Activation, str, Place, int]] = []
+        self._open: list[_Shown] = []
         self._due: dict[str, int] = {}
         self._start: dict[str, int | None] = {}
         self._suspects: dict[str, list[Place]] = {}
@@ -56,29 +76,45 @@ class LostErrors:
         self._start = {kind: self._total(kind) for kind in _COUNTERS}
 
     def shown(self, here: Activation, *, overrun: bool, bad_character: bool) -> None:
-        """Note that an LSR read showed errors to whoever runs `here`."""
-        for kind, shown in (("overrun", overrun), ("character", bad_character)):
-            bit = _BITS[kind]
-            total = self._total(kind)
-            if shown and not here.flags & bit and total is not None:
-                here.flags |= bit
-                self._open.append((here, kind, driver_place(), total))
+        """Note that an LSR read showed errors to whoever runs `here`.
+
+        Args:
+            here: what runs.
+            overrun: whether it showed an overrun.
+            bad_character: whether it showed that the character at hand is bad, for the first time.
+        """
+        if overrun and not here.flags & _BITS["overrun"]:
+            self._note(here, "overrun")
+        if bad_character:
+            self._note(here, "character")
+
+    def _note(self, here: Activation, kind: str) -> None:
+        """Note a shown error, and whether the one before it was counted meanwhile."""
+        total = self._total(kind)
+        if total is None:
+            return
+        here.flags |= _BITS[kind]
+        for one in reversed(self._open):
+            if one.by is here and one.kind == kind:
+                one.after = total if one.after is None else one.after
+                break
+        self._open.append(_Shown(here, kind, driver_place(), total))
 
     def settle(self, ended: Activation) -> None:
         """Take what an activation was shown into the books now that it is over."""
         if not ended.flags:
             return
-        mine = [one for one in self._open if one[0] is ended]
-        self._open = [one for one in self._open if one[0] is not ended]
+        mine = [one for one in self._open if one.by is ended]
+        self._open = [one for one in self._open if one.by is not ended]
         if ended.troubled:
             return
-        for _, kind, place, before in mine:
-            self._due[kind] += 1
-            total = self._total(kind)
-            if total is None or total < before:
-                self._start[kind] = None
-            elif total == before:
-                self._suspects[kind].append(place)
+        for one in mine:
+            self._due[one.kind] += 1
+            total = self._total(one.kind) if one.after is None else one.after
+            if total is None or total < one.before:
+                self._start[one.kind] = None
+            elif total == one.before:
+                self._suspects[one.kind].append(one.place)
 
     def end(self) -> None:
         """Judge: ``close`` has returned."""

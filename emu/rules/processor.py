@@ -1,4 +1,4 @@
-"""Rules about interrupts: masked too long, handlers that are slow, block, or serve nothing.
+"""Rules about handlers: those that are slow, that wait or block, or that serve nothing.
 
 The one idea: a processor rule needs three things of a device, whether it has lost something, how
 long it can go unserved, and what its handler saw; `Served` names them, and the rest is time.
@@ -11,14 +11,16 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from emu.kernel.board import Board
-from emu.kernel.clock import PS_PER_S
 from emu.kernel.interrupts import InterruptLine
 from emu.kernel.where import Place, driver_place
 from emu.rules.context import Activation, Context
+from emu.rules.looks import rows_since
 from emu.units import show_duration
 
-__all__ = ["IDLE_RUNS", "Served", "watch_handler", "watch_masking", "watch_sleep"]
+__all__ = ["IDLE_RUNS", "Served", "watch_handler", "watch_sleep"]
 
+_BRISK_PS = 5 * 10**6  # 5 us: a handler that is back by then has not waited for a character
+_MANY_LOOKS = 8
 IDLE_RUNS = 16  # so many runs of a handler for nothing are no accident
 
 
@@ -36,6 +38,12 @@ class Served(Protocol):
 
     def margin_ps(self) -> int:
         """Return how long the device can go unserved while data comes without a gap."""
+
+    def unit_ps(self) -> int:
+        """Return how long one unit of data takes to come or go."""
+
+    def waiting_ps(self) -> int:
+        """Return how long the device has been asking for data to be fetched, 0 if it does not."""
 
     def begin_block(self) -> bool:
         """Begin to notice whether a masked block fetches data, and return `lost`.
@@ -61,20 +69,14 @@ class Served(Protocol):
         """Return the rule for a complaint."""
 
 
-_LONGEST_S = 10**6
-
-
 @dataclass(slots=True)
 class _Span:
-    """What was so when a stretch of time began."""
+    """What was so when a run of a handler began."""
 
     start_ps: int = 0
     stalled_ps: int = 0
-    idle_ps: int = 0
-    slept_ps: int = 0
     entries: int = 0
     lost: bool = True
-    open: bool = False
 
 
 def watch_sleep(board: Board, context: Context) -> None:
@@ -92,46 +94,6 @@ def watch_sleep(board: Board, context: Context) -> None:
     board.cpu.on_sleep.append(slept)
 
 
-def watch_masking(board: Board, served: Served, line: InterruptLine, context: Context) -> None:
-    """Report interrupts masked until characters are lost (``masked-too-long``).
-
-    No false alarm: the masked block alone, without time frozen from outside and without waits that
-    an interrupt would have ended, was longer than a FIFO that begins empty lasts; no data was
-    fetched in it; the loss began in it; and the interrupt that would have saved it is pending.
-    """
-    cpu, clock = board.cpu, board.clock
-    span = _Span()
-
-    def masked(on: int) -> None:
-        if on:
-            if not cpu.depth:
-                span.start_ps = clock.now_ps
-                span.stalled_ps = clock.stalled_ps
-                span.idle_ps = cpu.idle_ps
-                span.slept_ps = 0
-                span.lost = served.begin_block()
-                span.open = not span.lost
-        elif span.open:
-            span.open = False
-            if served.end_block() and served.lost() and line.pending:
-                judge()
-
-    def judge() -> None:
-        took_ps = clock.now_ps - span.start_ps - (clock.stalled_ps - span.stalled_ps)
-        took_ps -= cpu.idle_ps - span.idle_ps - span.slept_ps
-        if took_ps > served.margin_ps() and not context.nobody:
-            text = f"masked for {show_duration(took_ps)}, while the receive FIFO lasts "
-            text += f"{show_duration(served.margin_ps())}; characters were lost"
-            context.findings.report("masked-too-long", text, register=served.path)
-
-    def slept(seconds: float, waking: bool) -> None:
-        if span.open and not waking and not cpu.depth:
-            span.slept_ps += round(min(seconds, _LONGEST_S) * PS_PER_S)
-
-    cpu.on_mask.append(masked)
-    cpu.on_sleep.append(slept)
-
-
 def watch_handler(board: Board, served: Served, line: InterruptLine, context: Context) -> None:
     """Watch each run of the handler of `line`."""
     watch = _HandlerWatch(board, served, line, context)
@@ -143,6 +105,7 @@ class _HandlerWatch:
     """Judge the runs of one line's handler."""
 
     def __init__(self, board: Board, served: Served, line: InterruptLine, context: Context) -> None:
+        self._board = board
         self._cpu = board.cpu
         self._clock = board.clock
         self._served = served
@@ -151,6 +114,8 @@ class _HandlerWatch:
         self._span = _Span()
         self._runs = 0
         self._complaint = ""
+        self._since_ps = 0
+        self._busy_at_ps = 0
 
     def entered(self, line: InterruptLine) -> None:
         """Note how things were when a handler began."""
@@ -158,6 +123,7 @@ class _HandlerWatch:
             return
         span, clock = self._span, self._clock
         span.start_ps = clock.now_ps
+        self._busy_at_ps = clock.now_ps + _BRISK_PS
         span.stalled_ps = clock.stalled_ps
         span.entries = self._cpu.entries
         span.lost = self._served.begin_handler()
@@ -169,6 +135,8 @@ class _HandlerWatch:
         untouched, complaint = self._served.end_handler(ended)
         if untouched and not self._span.lost and (self._served.lost() or ended.flags & 1):
             self._judge_time(ended)
+        if self._clock.now_ps > self._busy_at_ps:
+            self._judge_waiting()
         if complaint:
             self._count_idle_run(complaint)
         else:
@@ -188,16 +156,42 @@ class _HandlerWatch:
             text += f"{show_duration(margin_ps)}; characters were lost"
             self._report("slow-handler", text)
 
+    def _judge_waiting(self) -> None:
+        """Report a handler that waits for the device (``busy-wait-in-handler``).
+
+        No false alarm: it read one register eight times or more in a row, with nothing else in
+        between and the same answer each time, over half of what a character takes on the line.
+        Serving a full FIFO, however slow the bus, fetches a character or writes one in between.
+        """
+        least_ps = self._served.unit_ps() // 2
+        if self._clock.stalled_ps != self._span.stalled_ps:
+            return
+        for row in rows_since(self._board, self._span.start_ps):
+            if row.count >= _MANY_LOOKS and row.took_ps >= least_ps:
+                text = f"{row.register} read {row.count} times in a row, for "
+                text += f"{show_duration(row.took_ps)}, inside the handler"
+                place = _place_of_handler(self._line)
+                self._findings.report(
+                    "busy-wait-in-handler", text, register=row.register, place=place
+                )
+                return
+
     def _count_idle_run(self, complaint: str) -> None:
         """Report a handler that leaves its cause alone.
 
         (``handler-left-line-asserted``, ``thr-interrupt-left-enabled``.) No false alarm: 16 times
         in a row the device itself asked, the handler was shown the cause or did not look at all,
-        and it did nothing that could take the cause away.
+        and it did nothing that could take the cause away; and no fault hid the cause from it.
         """
         self._runs = self._runs + 1 if complaint == self._complaint else 1
         self._complaint = complaint
-        if self._runs == IDLE_RUNS:
+        if self._runs == 1:
+            self._since_ps = self._span.start_ps
+        if self._runs != IDLE_RUNS:
+            return
+        if self._cpu.storms.cause(self._line, self._since_ps, IDLE_RUNS):
+            self._runs = 0
+        else:
             text = f"the handler returned {IDLE_RUNS} times in a row with the line asserted: "
             self._report(self._served.rule_for(complaint), text + complaint)
 

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from emu.devices.uart16550 import Uart16550
 from emu.kernel.board import Board
 from emu.kernel.bus import BusError
-from emu.kernel.device import ReadPort, WritePort
+from emu.kernel.device import BurstPort, ReadPort, WritePort
 from emu.kernel.interrupts import InterruptLine
 from emu.kernel.where import driver_place
 from emu.rules.context import Activation, Context
@@ -25,7 +25,8 @@ __all__ = ["UartWatch"]
 
 _ALL_ONES = 0xFF
 _BAD_CHARACTER = 0x1C
-_FORMAT = 0x3F
+_FLAGS_SHOWN = 0x800  # bit of `Known.seen` that reading RBR clears
+_FORMAT, _BREAK = 0x3F, 0x40
 _IIR_NONE = 1
 _IDLE_WITH_FIFO, _DATA_WITH_FIFO = 0xC1, 0xC4
 _IIR_THRE, _IIR_DATA, _IIR_TIMEOUT = 0x2, 0x4, 0xC
@@ -53,7 +54,7 @@ class UartWatch:
         self._line = board.cpu.interrupts.lines.get(board.window(uart.name).irq)
         ports = uart.ports
         ports["LSR"].wrap_read(self._wrap_lsr)
-        ports["RBR"].wrap_read(self._wrap_rbr)
+        ports["RBR"].wrap_read(self._wrap_rbr, self._wrap_rbr_burst)
         ports["THR"].wrap_write(self._wrap_thr)
         ports["IIR"].wrap_read(self._wrap_iir)
         ports["MSR"].wrap_read(lambda read: self._cold_read("MSR", read, self._act))
@@ -119,6 +120,19 @@ class UartWatch:
                 raise
 
         return read_rbr
+
+    def _wrap_rbr_burst(self, burst: BurstPort) -> BurstPort:
+        """Let those reads come at once that were promised."""
+        known = self.known
+
+        def burst_rbr(most: int, step_ps: int) -> list[int]:
+            row = burst(min(most, known.promised), step_ps)
+            if row:
+                known.promised -= len(row)
+                known.seen &= 0xFE
+            return row
+
+        return burst_rbr
 
     def _wrap_thr(self, write: WritePort) -> WritePort:
         known, clock = self.known, self.uart.clock
@@ -228,7 +242,9 @@ class UartWatch:
         if value & 0x1E:
             here.acted = True
             if not here.setting_up and not self.uart.looped:
-                bad_character = bool(value & _BAD_CHARACTER and value & DR)
+                bad = value & _BAD_CHARACTER and value & DR
+                bad_character = bool(bad and not known.seen & _FLAGS_SHOWN)
+                known.seen |= _FLAGS_SHOWN if bad else 0
                 self._lost.shown(here, overrun=bool(value & 0x02), bad_character=bad_character)
 
     # RBR
@@ -363,6 +379,8 @@ class UartWatch:
         known = self.known
         if (value ^ self.uart.peek("LCR")) & _FORMAT:
             self._check_leaving("LCR", "the word format is changed")
+        elif value & ~self.uart.peek("LCR") & _BREAK:
+            self._check_leaving("LCR", "a break is begun")
         known.lcr_by = here = self._context.here()
         here.configured = True
         known.odd = bool(value & DLAB) or not known.is_open
@@ -399,7 +417,11 @@ class UartWatch:
         if value != self.uart.peek(name):
             self._check_leaving(name, "the divisor is changed")
         self._context.here().configured = True
-        self.known.divisor_place = driver_place()
+        self.known.divisor_place = place = driver_place()
+        if name == "DLL":
+            self.known.dll_place = place
+        else:
+            self.known.dlm_place = place
         return True
 
     def _check_bank(self, name: str) -> None:
@@ -484,18 +506,41 @@ class UartWatch:
         known, here = self.known, self._context.here()
         if value & 2:
             self._check_throwing_away(value)
+        self._check_unsent(value)
+        known.cleared |= bool(value & 2) or bool(value & 1) != bool(self.uart.peek("IIR") & 0xC0)
         turned = known.fcr == NEVER or bool((known.fcr ^ value) & 1)
         known.fcr = value
+        known.fcr_place = driver_place()
         known.wide |= bool(value & 0x20) and self.uart.settings["fifo"] == 64
         known.level = known.trigger(self.uart)
         if value & 6 or turned:
             here.flushed = True
         if value & 2 or turned:
             known.promised = 0
-            known.seen &= ~DR
+            known.seen &= ~(DR | _FLAGS_SHOWN)
         if value & 4 or turned:
             known.own = False
             self._refill()
+
+    def _check_unsent(self, value: int) -> None:
+        """Suspect the clearing of a transmit FIFO that holds characters of the driver's own.
+
+        (``transmit-fifo-cleared``.) No false alarm: ``open`` may, and ``close`` once its bound is
+        over; so may whoever has waited for as long as the characters take, since they are stuck
+        then, and whoever sets the device up again or copes with a fault in the same call.
+        """
+        uart, here = self.uart, self._context.here()
+        unsent, fifo_on = uart.transmit_level, bool(uart.peek("IIR") & 0xC0)
+        clears = bool(value & 1) != fifo_on or bool(fifo_on and value & 4)
+        has_fifo = uart.settings["fifo"] > 0
+        if here.setting_up or not (unsent and clears and has_fifo and self.still_sending):
+            return
+        self._context.hold(
+            "transmit-fifo-cleared",
+            f"{unsent} characters that were handed over are thrown away unsent",
+            register=f"{uart.name}.FCR",
+            excused=lambda: here.configured or here.disturbed,
+        )
 
     def _check_throwing_away(self, value: int) -> None:
         """Suspect the clearing of a receive FIFO that holds characters.

@@ -7,6 +7,8 @@ that came back gave the driver a reason to leave it so, a finding names the line
 
 from __future__ import annotations
 
+from math import ceil, floor
+
 from emu.devices.uart16550 import Uart16550
 from emu.kernel.interrupts import InterruptLine
 from emu.line.frame import format_of
@@ -19,6 +21,7 @@ from emu.units import LineSettings
 __all__ = ["UartCalls"]
 
 _BREAK = 0x40
+_IN_OPEN = 0x400  # bit of `Known.seen` that reading RBR clears
 _FORMAT = 0x3F
 _PARITY_ON = 0x08
 _TOLERANCE = 0.03
@@ -52,6 +55,8 @@ class UartCalls:
         known.notable = ERROR_BITS | (THRE if known.finishing else 0)
         known.idle_place = None
         if name == "open":
+            known.stale = 0 if known.is_open else self._uart.receive_level
+            known.seen |= _IN_OPEN
             known.is_open = True
             known.odd = False
             known.forget_settings()
@@ -120,6 +125,22 @@ class UartCalls:
         if known.mcr_set and known.mcr & LOOP and uart.peek("MCR") & LOOP:
             text = f"MCR = {known.mcr:#04x} is still in force when open returns"
             self._report("loopback-left-on", text, "MCR", known.mcr_place)
+        if known.stale and known.lcr_set:
+            self._check_stale()
+
+    def _check_stale(self) -> None:
+        """Report what a predecessor did not read, left where it is (``stale-data-kept``).
+
+        No false alarm: the characters are still there, ``open`` set the device up, met no trouble,
+        did not read RBR at all, and did not try to clear a receive FIFO that the part has.
+        """
+        known, uart = self._known, self._uart
+        tried = known.cleared and uart.settings["fifo"]
+        if tried or not known.seen & _IN_OPEN or uart.receive_level < known.stale:
+            return
+        text = f"{known.stale} characters from before are still in the receiver when open returns"
+        place = known.lcr_place if known.fcr_place is None else known.fcr_place
+        self._report("stale-data-kept", text, "RBR", place)
 
     def _check_divisor(self, line: LineSettings) -> None:
         """Report ``divisor-zero`` and ``divisor-off``.
@@ -139,9 +160,12 @@ class UartCalls:
             text = "the divisor is 0, which stops the baud clock"
             self._report("divisor-zero", text, "DLL", known.divisor_place)
         elif _error(exact, divisor) > _TOLERANCE >= _error(exact, best):
-            text = f"divisor {divisor} is {_error(exact, divisor):.1%} off {line.baud} baud; "
-            text += f"{best} is {_error(exact, best):.1%} off"
-            self._report("divisor-off", text, "DLL", known.divisor_place)
+            text = f"{_rounded(exact, divisor)} is {_error(exact, divisor):.1%} off {line.baud} "
+            text += f"baud; {best} is {_error(exact, best):.1%} off"
+            low_wrong = known.dll != NEVER and (divisor ^ best) & 0xFF
+            register = "DLL" if low_wrong or known.dlm == NEVER else "DLM"
+            place = known.dll_place if register == "DLL" else known.dlm_place
+            self._report("divisor-off", text, register, place)
 
     def _check_format(self, line: LineSettings) -> None:
         """Report ``line-format-wrong``.
@@ -192,6 +216,14 @@ class UartCalls:
         known.odd = True
         known.closed_serial = self._context.serial
         known.seen = known.promised = 0
+
+
+def _rounded(exact: float, divisor: int) -> str:
+    """Name a divisor, and say how it came from the exact quotient if that is plain to see."""
+    for rounding, words in ((floor, "down"), (ceil, "up")):
+        if divisor == rounding(exact) != round(exact):
+            return f"divisor {divisor}, rounded {words} from {exact:.2f},"
+    return f"divisor {divisor}"
 
 
 def _error(exact: float, divisor: int) -> float:

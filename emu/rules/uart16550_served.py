@@ -50,9 +50,19 @@ class ServedUart:
         """Return the time that an empty receiver takes to overrun, at the slower character time."""
         identity = self._uart.peek_IIR()
         depth = (64 if identity & 0x20 else 16) if identity & 0xC0 else 1
-        character_ps = self._uart.transmitter.frame_ps
+        return depth * self.unit_ps()
+
+    def unit_ps(self) -> int:
+        """Return the time of a character, the slower of what is set and what was asked for."""
         line = self._known.line
-        return depth * max(character_ps, line.character_ps if line else 0)
+        return max(self._uart.transmitter.frame_ps, line.character_ps if line else 0)
+
+    def waiting_ps(self) -> int:
+        """Return for how long received data has been announced by interrupt, 0 if it is not."""
+        uart = self._uart
+        if not uart.irq.level or uart.peek_IIR() & 0x0F not in (0x4, 0xC):
+            return 0
+        return uart.clock.now_ps - uart.irq.pieces[-1][0]
 
     def begin_block(self) -> bool:
         """Begin to notice whether a masked block reads RBR; see `Served`."""

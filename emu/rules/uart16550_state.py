@@ -24,8 +24,9 @@ class Known:
     """Hold what the driver of one controller knows.
 
     Attributes:
-        seen: LSR bits that LSR, or THRE that IIR, showed since they were last used up; bits 8 and
-            9 mark a handler and a masked block in which RBR was not read yet.
+        seen: LSR bits that LSR, or THRE that IIR, showed since they were last used up; bits 8 to
+            10 mark a handler, a masked block and an ``open`` in which RBR was not read yet, bit 11
+            that the flags of the character at hand were shown.
         promised: characters that an interrupt promised and that were not read yet.
         level: characters that a received-data interrupt promises, once IIR showed FIFOs.
         room: characters that may still be written since THRE was last seen.
@@ -36,6 +37,9 @@ class Known:
         written_ps: when the last one was written.
         lcr, mcr, ier, fcr: what it last tried to write, `NEVER` if it did not.
         dll, dlm: likewise, since the latest ``open`` began.
+        fcr_place: where it wrote FCR in the latest ``open``, None if it did not.
+        cleared: whether it tried to clear the receive FIFO in the latest ``open``.
+        stale: characters that lay in the receiver when ``open`` began.
         lcr_by: which activation wrote LCR last.
         lcr_set, mcr_set: whether ``open`` wrote them.
         misled: whether the divisor latch was not what it looked, or LCR did not take a write.
@@ -46,11 +50,12 @@ class Known:
     """
 
     __slots__ = (
-        "closed_serial", "connect_place", "divisor_place", "dll", "dlm", "early_place",
-        "fcr", "fifo_denied", "fifo_shown", "filled", "finishing", "idle_place", "ier",
+        "cleared", "closed_serial", "connect_place", "divisor_place", "dll", "dll_place", "dlm",
+        "dlm_place", "early_place", "fcr", "fcr_place", "fifo_denied", "fifo_shown", "filled",
+        "finishing", "idle_place", "ier",
         "ier_place", "is_open", "lcr", "lcr_by", "lcr_depth", "lcr_place", "lcr_set",
         "level", "line", "mcr", "mcr_place", "mcr_set", "misled", "notable", "odd", "own",
-        "probed", "promised", "room", "seen", "wide", "written_ps",
+        "probed", "promised", "room", "seen", "stale", "wide", "written_ps",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -69,7 +74,8 @@ class Known:
         self.finishing = False
         self.line: LineSettings | None = None
         self.lcr_place = self.mcr_place = self.ier_place = _NOWHERE
-        self.divisor_place = self.connect_place = _NOWHERE
+        self.divisor_place = self.dll_place = self.dlm_place = self.connect_place = _NOWHERE
+        self.stale = 0
         self.early_place: Place | None = None
         self.idle_place: Place | None = None
         self.forget_settings()
@@ -77,7 +83,8 @@ class Known:
     def forget_settings(self) -> None:
         """Begin to note afresh what ``open`` sets."""
         self.dll = self.dlm = NEVER
-        self.lcr_set = self.mcr_set = self.misled = False
+        self.lcr_set = self.mcr_set = self.misled = self.cleared = False
+        self.fcr_place: Place | None = None
 
     def divisor_shown(self, uart: Uart16550) -> bool:
         """Say whether the driver, as far as it knows, has the divisor latch at offsets 0 and 1."""

@@ -89,10 +89,10 @@ def test_a_file_that_is_no_text(trial: Trial) -> None:
 @pytest.mark.parametrize(
     ("name", "said"),
     [
-        ("{file}:Gauges", "did you mean 'Gauge'?"),
+        ("{file}:Gauges", "did you mean '{file}:Gauge'?"),
         ("{file}:helper", "has no class 'helper'"),
         ("{file}:number", "has no class 'number'"),
-        ("{folder}/gauges.py:Gauge", "did you mean 'gauge.py:Gauge'?"),
+        ("{folder}/gauges.py:Gauge", "did you mean '{file}:Gauge'?"),
         ("{file}", "path/to/file.py:Class or package.module:Class"),
         ("{file}:", "path/to/file.py:Class or package.module:Class"),
         (":Gauge", "path/to/file.py:Class or package.module:Class"),
@@ -111,7 +111,7 @@ def test_a_name_that_leads_nowhere(trial: Trial, name: str, said: str) -> None:
     name = name.format(file=trial.file, folder=trial.file.parent)
     out, err = trial.text(name, 2)
     assert out == ""
-    assert said in err
+    assert said.format(file=trial.file) in err
     assert err.count("\n") == 1
 
 
@@ -450,7 +450,7 @@ def test_from_the_shell(trial: Trial) -> None:
     done = trial.apart(trial.with_method("read", "raise ValueError('wrong tide')"))
     assert done.returncode == 1
     assert done.stderr == ""
-    assert "FAILED   1 finding, 0 promises broken" in done.stdout
+    assert "FAILED   1 finding, " in done.stdout
     assert f"{trial.file}:{trial.line_of('raise')}" in done.stdout
     assert "read raised ValueError: wrong tide" in done.stdout
     assert all(len(line) <= 100 for line in done.stdout.splitlines())

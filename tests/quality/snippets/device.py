@@ -237,6 +237,118 @@ def good_fifo_cleared_with_data(bench: Bench) -> None:
     assert bench.received == b"ebb"
 
 
+def bad_transmit_fifo_cleared(bench: Bench) -> None:
+    """Clear the transmitter before each message, with the one before it still inside."""
+    bench.open()
+
+    def write() -> None:
+        bench.io.write8(FCR, 0x85)  # <- here
+        for byte in b"slack water":
+            bench.io.write8(THR, byte)
+
+    bench.call("write", write)
+    bench.call("write", write)
+    bench.wait(12)
+
+
+def good_transmit_fifo_cleared(bench: Bench) -> None:
+    """Let the transmitter be; clear it in ``close`` once its bound is over."""
+    bench.open()
+
+    def write() -> None:
+        for byte in b"slack water":
+            bench.io.write8(THR, byte)
+
+    def close() -> None:
+        bench.cpu.sleep(300e-6)
+        bench.io.write8(FCR, 0x85)
+        bench.io.write8(IER, 0)
+
+    bench.call("write", write)
+    bench.wait(2)
+    bench.call("close", close)
+
+
+def bad_stale_data_kept(bench: Bench) -> None:
+    """Turn the FIFO on without clearing it, over what a bootloader left there."""
+    bench.uart.ports["FCR"].write(0x01)
+    for byte in b"boot> ":
+        bench.uart.receive(byte, 0)
+
+    def open_port() -> None:
+        bench.io.write8(LCR, 0x83)
+        bench.io.write8(DLL, 1)
+        bench.io.write8(DLM, 0)
+        bench.io.write8(LCR, 0x03)
+        bench.io.write8(FCR, 0x81)  # <- here
+
+    bench.open_with(open_port)
+
+
+def good_stale_data_kept(bench: Bench) -> None:
+    """Clear the receive FIFO, or read it empty."""
+    for clear in (True, False):
+        bench.uart.ports["FCR"].write(0x01)
+        for byte in b"boot> ":
+            bench.uart.receive(byte, 0)
+
+        def open_port(clear: bool = clear) -> None:
+            set_line(bench)
+            if not clear:
+                bench.receive()
+
+        bench.open_with(open_port)
+        bench.close()
+
+
+def bad_waits_for_disabled_interrupt(bench: Bench) -> None:
+    """Queue bytes and wait for an interrupt that nobody has asked for."""
+    queue = bytearray(b"neap")
+
+    def handler() -> None:
+        bench.receive()
+        while queue and bench.io.read8(LSR) & 0x20:
+            bench.io.write8(THR, queue.pop(0))
+
+    def drain() -> bool:
+        with bench.cpu.interrupts_masked():
+            if queue:
+                bench.cpu.wait_for_interrupt(5e-3)  # <- here
+        return not queue
+
+    bench.open(handler, ier=0x01)
+    bench.call("drain", drain)
+    bench.close()
+
+
+def good_waits_for_disabled_interrupt(bench: Bench) -> None:
+    """Ask for the transmit interrupt first; or nap and look again, which asks for none."""
+    queue = bytearray(b"neap")
+
+    def handler() -> None:
+        bench.receive()
+        if queue and bench.io.read8(LSR) & 0x20:
+            bench.io.write8(THR, queue.pop(0))
+        bench.io.write8(IER, 0x03 if queue else 0x01)
+
+    def drain() -> bool:
+        bench.io.write8(IER, 0x03)
+        while queue:
+            bench.cpu.wait_for_interrupt(5e-3)
+        return True
+
+    def look() -> bool:
+        bench.cpu.wait_for_interrupt(5e-3)
+        return bench.io.read8(LSR) & 0x01 != 0
+
+    bench.open(handler, ier=0x01)
+    bench.call("drain", drain)
+    bench.call("drain", look)
+    bench.close()
+    bench.wait(4)
+    assert bench.far.received == b"neap"
+
+
 def bad_error_bits_lost(bench: Bench) -> None:
     """Look for room to send, and take an overrun away unseen."""
     bench.open()

@@ -5,7 +5,7 @@ The line to change is marked; the good code beside it does the same job without 
 
 from __future__ import annotations
 
-from tests.quality.snippets.bench import IER, IIR, LSR, MSR, RBR, Bench
+from tests.quality.snippets.bench import IER, IIR, LSR, MSR, RBR, THR, Bench
 
 
 def bad_handler_left_line_asserted(bench: Bench) -> None:
@@ -108,6 +108,105 @@ def good_blocking_call_in_handler(bench: Bench) -> None:
     bench.open(bench.receive, ier=1)
     bench.arrive(b"ebbtides", and_wait=False)
     bench.call("read", lambda: bench.cpu.sleep(1e-3))
+    bench.close()
+
+
+def bad_busy_wait_in_handler(bench: Bench) -> None:
+    """Send from the handler, and wait there until each character has left."""
+
+    def handler() -> None:  # <- here
+        bench.receive()
+        for byte in b"ack":
+            bench.io.write8(THR, byte)
+            while not bench.io.read8(LSR) & 0x40:
+                pass
+
+    bench.open(handler, ier=1)
+    bench.arrive(b"ebbtides")
+    bench.wait(4)
+    bench.close()
+
+
+def good_busy_wait_in_handler(bench: Bench) -> None:
+    """Send what there is room for and return; a few looks to and fro are no waiting."""
+
+    def handler() -> None:
+        bench.receive()
+        for _ in range(6):
+            bench.io.read8(LSR)
+        if bench.io.read8(LSR) & 0x20:
+            for byte in b"ack":
+                bench.io.write8(THR, byte)
+
+    bench.open(handler, ier=1)
+    bench.arrive(b"ebbtides")
+    bench.wait(4)
+    bench.close()
+
+
+def bad_left_masked(bench: Bench) -> None:
+    """Take the masked block apart, and leave between its halves."""
+    masked = bench.cpu.interrupts_masked()
+
+    def write(data: bytes) -> None:
+        masked.__enter__()  # <- here
+        if not data:
+            return
+        bench.io.write8(THR, data[0])
+        masked.__exit__(None, None, None)
+
+    bench.open()
+    bench.call("write", lambda: write(b"t"))
+    bench.call("write", lambda: write(b""))
+
+
+def good_left_masked(bench: Bench) -> None:
+    """Leave by whatever way: the block ends."""
+
+    def write(data: bytes) -> None:
+        with bench.cpu.interrupts_masked():
+            if not data:
+                return
+            bench.io.write8(THR, data[0])
+
+    def handler() -> None:
+        with bench.cpu.interrupts_masked():
+            bench.receive()
+
+    bench.open(handler, ier=1)
+    bench.arrive(b"ebb")
+    bench.call("write", lambda: write(b"t"))
+    bench.call("write", lambda: write(b""))
+    bench.close()
+
+
+def bad_asleep_while_masked(bench: Bench) -> None:
+    """Wait for data inside the masked block, by a sleep that nothing ends."""
+    bench.open(bench.receive, ier=1)
+    bench.far.say(b"ebbtides")
+
+    def read() -> None:
+        with bench.cpu.interrupts_masked():
+            if not bench.received:
+                bench.cpu.sleep(1.3e-3)  # <- here
+
+    bench.call("read", read)
+    bench.close()
+
+
+def good_asleep_while_masked(bench: Bench) -> None:
+    """Wait for the interrupt instead; a delay of a few characters may be slept through."""
+    bench.open(bench.receive, ier=1)
+    bench.far.say(b"ebbtides")
+
+    def read() -> None:
+        with bench.cpu.interrupts_masked():
+            if not bench.received:
+                bench.cpu.wait_for_interrupt(2e-3)
+        with bench.cpu.interrupts_masked():
+            bench.cpu.sleep(300e-6)
+
+    bench.call("read", read)
     bench.close()
 
 

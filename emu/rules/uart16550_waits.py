@@ -1,0 +1,108 @@
+"""Waiting for an interrupt that was never enabled: the driver sleeps, its controller is ready.
+
+The one idea: a wait proves nothing by itself, since a driver that polls may nap that way. Judged
+is what came of it: the call went away empty, and the controller was not looked at again after it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sized
+
+from emu.kernel.board import Board
+from emu.kernel.interrupts import InterruptLine
+from emu.kernel.where import Place, driver_place
+from emu.rules.context import Activation, Context
+from emu.rules.uart16550 import UartWatch
+from emu.rules.uart16550_state import NEVER
+from emu.units import show_duration
+
+__all__ = ["UartWaits"]
+
+_LONG_CHARACTERS = 4
+_TEMT = 0x40
+_NEEDS = {"read": ("ERBFI", 1), "write": ("ETBEI", 2), "drain": ("ETBEI", 2)}
+
+
+class UartWaits:
+    """Watch what one driver waits for (``waits-for-disabled-interrupt``).
+
+    No false alarm: the call brought less than it was asked for; its last wait was for an interrupt
+    and longer than four characters; all that time received characters were there, or the
+    transmitter was idle; the driver had not enabled that interrupt, as far as it knows, although it
+    has a handler; and after the wait began it did not touch its controller, so it does not poll.
+
+    Args:
+        watch: what its accesses told.
+        context: who is running.
+        accesses: counts the accesses to its controller.
+    """
+
+    def __init__(self, watch: UartWatch, context: Context, accesses: Callable[[], int]) -> None:
+        self._uart = watch.uart
+        self._known = watch.known
+        self._context = context
+        self._accesses = accesses
+        self._line: InterruptLine | None = None
+        self._call = ""
+        self._size = 0
+        self._count = NEVER
+        self._since_ps = 0
+        self._stalled_ps = 0
+        self._place: Place = ("", 0)
+
+    def attach(self, board: Board, line: InterruptLine) -> None:
+        """Begin to watch; a port without a driver pays nothing for it."""
+        self._line = line
+        board.cpu.on_sleep.append(self._slept)
+
+    def begins(self, name: str, size: int) -> None:
+        """Note that a call begins that is to move `size` bytes."""
+        self._call, self._size, self._count = name, size, NEVER
+
+    def ends(self, ended: Activation, result: object) -> None:
+        """Judge the last wait of a call."""
+        call, self._call = self._call, ""
+        if self._count == NEVER or ended.disturbed or not self._in_vain(call, result):
+            return
+        took_ps = self._uart.clock.now_ps - self._since_ps
+        quiet = self._uart.clock.stalled_ps == self._stalled_ps
+        if not quiet or self._accesses() != self._count or not self._ready(call):
+            return
+        if took_ps > _LONG_CHARACTERS * self._uart.transmitter.frame_ps:
+            ready = (
+                "received characters were there" if call == "read" else "the transmitter was idle"
+            )
+            text = f"{call} waited here for {show_duration(took_ps)} in vain: {ready}, but "
+            text += f"IER.{_NEEDS[call][0]} is 0"
+            path = f"{self._uart.name}.IER"
+            self._context.findings.report(
+                "waits-for-disabled-interrupt", text, register=path, place=self._place
+            )
+
+    def _slept(self, _seconds: float, waking: bool) -> None:
+        known = self._known
+        need = _NEEDS.get(self._call)
+        if need is None or not waking or known.ier == NEVER or known.ier & need[1]:
+            return
+        if self._context.here().name != self._call or not self._ready(self._call):
+            return
+        count = self._accesses()
+        if count != self._count:
+            clock = self._uart.clock
+            self._count, self._place = count, driver_place()
+            self._since_ps, self._stalled_ps = clock.now_ps, clock.stalled_ps
+
+    def _ready(self, call: str) -> bool:
+        """Whether the controller has what `call` waits for, and a handler would be told."""
+        handled = self._line is not None and bool(self._line.handlers)
+        if call == "read":
+            return handled and self._uart.receive_level > 0
+        return handled and bool(self._uart.peek_LSR() & _TEMT)
+
+    def _in_vain(self, call: str, result: object) -> bool:
+        """Whether a call brought less than it was asked for."""
+        if call == "read":
+            return isinstance(result, Sized) and len(result) < self._size
+        if call == "write":
+            return isinstance(result, int) and result < self._size
+        return call == "drain" and result is False
