@@ -15,9 +15,38 @@ from emu.faults.kinds import FAULT_KINDS
 from emu.faults.target import TARGETS
 from emu.kernel.parameter import Parameter
 
-__all__ = ["command"]
+__all__ = ["EXAMPLES", "command"]
 
 _WIDTH = 100
+
+EXAMPLES = {
+    "stuck-field": "target: telemetry.LSR.THRE, value: 0, until: 5 ms",
+    "flip-on-read": "target: telemetry.RBR, mask: 0x10, probability: 1/50",
+    "dropped-write": "target: telemetry.THR, first: 3, count: 1",
+    "write-ignored-while-busy": "target: telemetry.LCR, busy_for: 20 us",
+    "bus-error": "target: telemetry.LSR, access: read, first: 10, count: 2",
+    "late-ready": "target: telemetry.LSR.THRE, reads: 3",
+    "never-ready": "target: telemetry.LSR.THRE, from: 1 ms, until: 4 ms",
+    "all-ones": "target: telemetry, from: 2 ms, until: 3 ms",
+    "reset-in-flight": "target: telemetry, from: 2 ms",
+    "device-stops": "target: telemetry, from: 2 ms, until: 3 ms",
+    "random-state": "target: telemetry",
+    "overrun": "target: telemetry, first: 5, count: 1",
+    "framing-error": "target: telemetry, first: 5, count: 1",
+    "parity-error": "target: telemetry, first: 5, count: 1",
+    "break": "target: telemetry, first: 5, count: 1",
+    "noise": "target: telemetry.sin, per_second: 500, width: 3 us, until: 10 ms",
+    "baud-drift": "target: telemetry.sin, to: +2 %, over: 10 ms",
+    "spurious-interrupt": "target: telemetry.irq, every: 500 us, until: 20 ms",
+    "withdrawn-interrupt": "target: telemetry.irq, first: 2, count: 1",
+    "lost-interrupt": "target: telemetry.irq, first: 5, count: 1",
+    "delayed-interrupt": "target: telemetry.irq, duration: 200 us, until: 20 ms",
+    "stuck-interrupt": "target: telemetry.irq, from: 2 ms, until: 3 ms",
+    "cpu-stalled": "target: cpu, from: 2 ms, duration: 100 us",
+    "cpu-masked": "target: cpu, from: 2 ms, duration: 3 ms",
+}
+"""For each kind what an example of it may look like, on the board of the tide gauge."""
+
 _COMMON = (
     "Every fault takes kind, target, and when it acts: from and until (times after the driver's "
     "first open), first and count (occasions), probability (of each, from the run's seed)."
@@ -60,7 +89,7 @@ def _list(kinds: list[FaultKind]) -> Iterator[str]:
     yield ""
     yield from _wrapped(_COMMON, "")
     yield ""
-    yield "Next: emu faults NAME shows the settings of a kind"
+    yield "Next: emu faults NAME shows the settings of a kind, and how to name it in a scenario"
 
 
 def _explain(kind: FaultKind) -> Iterator[str]:
@@ -68,16 +97,19 @@ def _explain(kind: FaultKind) -> Iterator[str]:
     rows = [
         ("does", kind.meaning),
         ("target", " or ".join(TARGETS[one] for one in kind.targets)),
-        ("counts", OCCASIONS[kind.occasion]),
+        ("occasion", OCCASIONS[kind.occasion]),
+        *((one.name, _setting(one)) for one in kind.parameters),
     ]
-    for label, text in rows:
-        yield from _wrapped(text, f"  {label:<8} ")
-    for one in kind.parameters:
-        yield from _wrapped(_setting(one), f"  {one.name:<8} ")
     promises = sorted({one.promise for one in kind.waives})
     if promises:
-        may = f"may make it impossible to keep: {', '.join(promises)}"
-        yield from _wrapped(may, "  waives   ")
+        rows.append(("waives", f"may make it impossible to keep: {', '.join(promises)}"))
+    width = max(len(label) for label, _ in rows)
+    for label, text in rows:
+        yield from _wrapped(text, f"  {label:<{width}}  ")
+    yield ""
+    yield "In a scenario"
+    yield "  faults:"
+    yield f"    - {{kind: {kind.name}, {EXAMPLES[kind.name]}}}"
     yield ""
     yield from _wrapped(_COMMON, "")
 

@@ -30,7 +30,17 @@ def command(board: str, style: str, as_json: bool) -> None:
     from emu.scenario.load import load_any_board
     from emu.scenario.memory_map import board_map, markdown_map, text_map
 
-    found = board_map(load_any_board(board))
+    model, of_scenario = load_any_board(board)
+    found = board_map(model)
     writers: dict[str, Any] = {"text": text_map, "markdown": markdown_map, "c": c_header}
     text = json.dumps(found, indent=2) + "\n" if as_json else writers[style](found)
     click.echo(text, nl=False)
+    if style == "text" and not as_json:
+        click.echo(f"\nNext: {_next_step(board, of_scenario=of_scenario)}")
+
+
+def _next_step(path: str, *, of_scenario: bool) -> str:
+    """Return what whoever looked at the board of a file may want to do now."""
+    if of_scenario:
+        return f"emu run {path} runs the scenario that this board belongs to"
+    return f"emu map {path} --format c writes a header for a driver in C"

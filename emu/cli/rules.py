@@ -61,3 +61,5 @@ def _explain(one: Rule) -> Iterator[str]:
         yield from textwrap.wrap(
             text, _WIDTH, initial_indent=f"  {label:<5} ", subsequent_indent=" " * 8
         )
+    yield ""
+    yield "Next: emu run SCENARIO --timeline shows the accesses around a finding"

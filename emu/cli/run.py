@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import sys
 import threading
 from dataclasses import replace
@@ -14,14 +15,22 @@ import click
 from emu.cli.paint import painter
 from emu.errors import Flaw, InputError, RunEnded, UnitError
 from emu.kernel.watchdog import Watchdog
+from emu.report.run_summary import WIDTH
+from emu.rules.catalogue import RULES
+from emu.scenario.driver_source import DriverName
 from emu.scenario.load import load_scenario
+from emu.scenario.model import Scenario
 from emu.scenario.outcome import Outcome
 from emu.scenario.runner import Run
-from emu.units import parse_duration
+from emu.units import format_duration, parse_duration
 
-__all__ = ["command"]
+__all__ = ["command", "next_step"]
 
 _TIMELINE_EVENTS = 200_000
+_LEGEND = (
+    "-> a character leaves, <- one comes in; a bar | stands before what a handler does, a colon :\n"
+    "before what comes several times; step is the time since the row before, from 1 us.\n"
+)
 
 
 class _Duration(click.ParamType[int]):
@@ -39,12 +48,33 @@ class _Duration(click.ParamType[int]):
             self.fail(str(error), param, ctx)
 
 
-@click.command()
+@click.command(
+    epilog="""\b
+Examples
+  emu run fixtures/first_day.yaml
+  emu run fixtures/first_day.yaml --timeline --until "2 ms"
+  emu run fixtures/quiet.yaml --driver mydriver.py:MyDriver --seed 7
+
+Exit status: 0 clean, 1 the driver failed, 2 bad input.""",
+)
 @click.argument("scenario", type=click.Path(), required=False)
 @click.option("--driver", metavar="FILE.py:CLASS", help="Driver to run in place of the scenario's.")
-@click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random.")
-@click.option("--until", type=_Duration(), metavar="TIME", help="End after this simulated time.")
-@click.option("--timeline", is_flag=True, help="Print what happened, event by event.")
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    metavar="N",
+    help="Seed of everything random, in place of the scenario's.",
+)
+@click.option(
+    "--until",
+    type=_Duration(),
+    metavar="TIME",
+    help="End after this simulated time, such as 5ms; what is unfinished is not held against "
+    "the driver.",
+)
+@click.option(
+    "--timeline", is_flag=True, help="Print what happened, row by row, before the verdict."
+)
 @click.option(
     "--events",
     type=click.Path(dir_okay=False),
@@ -72,10 +102,10 @@ def command(
     if schema:
         return _print_schema()
     if scenario is None:
-        raise click.UsageError("name a scenario file, such as fixtures/quiet.yaml")
+        raise click.UsageError("name a scenario file, such as fixtures/first_day.yaml")
     if events:
         _check_writable(events)
-    model = load_scenario(Path(scenario))
+    model = _load(scenario, driver or "")
     if seed is not None:
         model = replace(model, seed=seed)
     if not driver and not model.driver:
@@ -93,8 +123,31 @@ def command(
     else:
         if timeline:
             _print_timeline(run, outcome)
-        _print(outcome, scenario, timeline=timeline)
+        same = _same_run(scenario, driver, seed, until if outcome.ended else None)
+        _print(outcome, same, timeline=timeline)
     return 0 if outcome.clean else 1
+
+
+def _load(path: str, driver: str) -> Scenario:
+    """Return the scenario, having looked for the driver named in place of its own.
+
+    Raises:
+        InputError: with everything that is wrong with the two.
+    """
+    flaws: list[Flaw] = []
+    found: list[Scenario] = []
+    try:
+        found.append(load_scenario(Path(path)))
+    except InputError as error:
+        flaws += error.flaws
+    try:
+        if driver:
+            DriverName.parse(driver, base=Path.cwd(), where="--driver")
+    except InputError as error:
+        flaws += error.flaws
+    if flaws:
+        raise InputError(flaws)
+    return found[0]
 
 
 def _guarded(run: Run, *, as_json: bool) -> Outcome:
@@ -124,16 +177,38 @@ def _text(outcome: Outcome, next_step: str) -> str:
     return render_outcome(outcome, painter(sys.stdout), next_step=next_step)
 
 
-def _print(outcome: Outcome, scenario: str, *, timeline: bool) -> None:
-    if outcome.clean:
-        hint = f"emu run {scenario} --timeline shows every access" if not timeline else ""
-    elif outcome.findings:
-        hint = (
-            f"mend the first finding and run again; emu rules {outcome.findings[0].rule} says more"
-        )
-    else:
-        hint = f"emu run {scenario} --timeline shows what led to it"
-    click.echo(_text(outcome, hint), nl=False)
+def _same_run(scenario: str, driver: str | None, seed: int | None, until_ps: int | None) -> str:
+    """Return the command that does the same run again."""
+    words = ["emu", "run", scenario]
+    words += ["--driver", driver] if driver else []
+    words += ["--seed", str(seed)] if seed is not None else []
+    words += ["--until", format_duration(until_ps).replace(" ", "")] if until_ps else []
+    return shlex.join(words)
+
+
+def _print(outcome: Outcome, command: str, *, timeline: bool) -> None:
+    click.echo(_text(outcome, next_step(outcome, command, timeline=timeline)), nl=False)
+
+
+def next_step(outcome: Outcome, command: str, *, timeline: bool) -> str:
+    """Return what to do now: mend, look closer, or make it harder.
+
+    Args:
+        outcome: what came of the run.
+        command: the command that does the run again.
+        timeline: whether the timeline has been printed.
+    """
+    known = next((one.rule for one in outcome.findings if one.rule in RULES), "")
+    if outcome.findings and known:
+        return f"mend the first finding and run again; emu rules {known} says more"
+    if outcome.clean and timeline:
+        return "emu faults lists what can be made to go wrong; name some in the scenario"
+    what = "every access" if outcome.clean else "what led to it"
+    if not timeline:
+        step = f"{command} --timeline shows {what}"
+        fits = len(f"Next: {step}") <= WIDTH
+        return step if fits else f"the same command with --timeline shows {what}"
+    return "look in the timeline above for where it goes wrong, mend it and run again"
 
 
 def _check_writable(path: str) -> None:
@@ -150,6 +225,7 @@ def _print_timeline(run: Run, outcome: Outcome) -> None:
     from emu.record.timeline import timeline
 
     recording = read_tape(run.board)
+    click.echo(_LEGEND)
     click.echo(timeline(recording.events, findings=outcome.findings, cut=recording.cut))
 
 

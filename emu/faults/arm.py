@@ -16,6 +16,7 @@ from emu.faults.check import FaultFlaw, check, full_settings
 from emu.faults.kinds import FAULT_KINDS
 from emu.faults.log import FaultLog, Injection
 from emu.faults.plan import FaultPlan, FaultSpec
+from emu.faults.storms import StormCauses
 from emu.faults.target import inventory, resolve
 from emu.kernel.board import Board
 from emu.kernel.clock import NEVER_PS
@@ -76,17 +77,32 @@ class Armed:
         """When a fault last did something or let go of it; -1 if none did anything."""
         return max((fault.last_active_ps for fault in self.faults), default=-1)
 
-    def waivers(self, from_ps: int = 0, until_ps: int = NEVER_PS) -> dict[str, list[str]]:
+    def unsettled(self, device: str) -> bool:
+        """Say whether a fault took settings of a device away, until its port is opened again."""
+        return any(fault.unsettled and fault.concerns(device) for fault in self.faults)
+
+    def waivers(
+        self,
+        from_ps: int = 0,
+        until_ps: int = NEVER_PS,
+        *,
+        opened_ps: int = 0,
+        device: str = "",
+    ) -> dict[str, list[str]]:
         """Return the promises that no driver could keep, each with the reasons.
 
         Args:
             from_ps: beginning of the time in which the promise was to be kept, such as that of a
                 call; the beginning of the run by default.
             until_ps: its end; the end of the run by default.
+            opened_ps: when the port was opened; damage done earlier does not last.
+            device: whose driver it is, empty for any; another device's fault can only take time.
         """
         found: dict[str, list[str]] = {}
         for fault in self.faults:
-            for promise, reason in fault.waived(from_ps, until_ps):
+            for promise, reason in fault.waived(from_ps, until_ps, opened_ps):
+                if not fault.concerns(device) and promise != "time":
+                    continue
                 text = f"{fault.spec.kind} on {fault.spec.target}: {reason}"
                 reasons = found.setdefault(promise, [])
                 if text not in reasons:
@@ -120,7 +136,8 @@ def arm(
     Raises:
         InputError: the plan does not fit the board; everything that is wrong with it.
 
-    Side effects: wraps ports, interrupt lines and receivers that faults are on; no more.
+    Side effects: wraps ports, interrupt lines and receivers that faults are on, and answers the
+    processor when it asks what makes an interrupt storm; no more.
     """
     far_ends = far_ends or {}
     flaws = check(plan, board) or _without_far_end(plan, far_ends)
@@ -131,6 +148,7 @@ def arm(
         _attach(number, fault, board, far_ends, seed=seed, log=log)
         for number, fault in enumerate(plan)
     )
+    board.cpu.storms.cause = StormCauses(faults, board).find
     return Armed(board, faults, log)
 
 

@@ -9,9 +9,11 @@ window on, and the chance is drawn for counted occasions only, so that runs repe
 from __future__ import annotations
 
 import random
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import takewhile
 from typing import Any, Protocol
 
 from emu.errors import AccessError
@@ -27,6 +29,7 @@ from emu.kernel.register import Register
 __all__ = ["Attached", "FarEndLike"]
 
 _EVEN = Fraction(1, 2)
+_RECENT = 1000  # injections that are remembered one by one
 
 
 class FarEndLike(Protocol):
@@ -62,6 +65,8 @@ class Attached:
         on_start: called when the windows begin to count.
         before_open: called once, before the driver is first opened.
         occasions, injected: exact counts.
+        unsettled: whether it took the device's settings away, until the port is opened again.
+        held_line: tells whether it alone held the interrupt line up at some time since a moment.
     """
 
     def __init__(
@@ -101,6 +106,9 @@ class Attached:
         self._log = log
         self._who = log.source(spec)
         self._tallies = [_Tally(waiver) for waiver in kind.waives if self._counts(waiver)]
+        self.unsettled = False
+        self.held_line: Callable[[int], bool] = lambda _since_ps: False
+        self._recent: deque[tuple[int, tuple[str, ...]]] = deque(maxlen=_RECENT)
         self._by_marks: dict[tuple[str, ...], list[_Tally]] = {}
         self._marks: dict[tuple[str, int, int], tuple[str, ...]] = {}
 
@@ -214,6 +222,11 @@ class Attached:
 
         self.on_start.append(lambda: self.clock.schedule(self.from_ps, opens))
 
+    def concerns(self, device: str) -> bool:
+        """Say whether it can hamper the driver of `device`, or of any if that is empty."""
+        target = self.target.device
+        return not device or target is None or target.name == device
+
     # what
 
     def inject(self, detail: str, *marks: str) -> None:
@@ -229,17 +242,28 @@ class Attached:
             self.first_ps = now_ps
         self.last_ps = now_ps
         self._log.note(self.number, self._who, detail)
+        self._recent.append((now_ps, marks))
         concerned = self._by_marks.get(marks)
         if concerned is None:
             concerned = self._by_marks[marks] = [
-                one
-                for one in self._tallies
-                if not one.waiver.marks or not set(one.waiver.marks).isdisjoint(marks)
+                one for one in self._tallies if _meets(one.waiver.marks, marks)
             ]
+            unsettles = self.kind.unsettles
+            self.unsettled |= unsettles is not None and _meets(unsettles, marks)
         for one in concerned:
             if one.first_ps < 0:
                 one.first_ps = now_ps
             one.last_ps = now_ps
+
+    def since(self, from_ps: int) -> tuple[int, list[tuple[str, ...]]]:
+        """Return the marks of what it did since `from_ps`, or since the moment that is returned.
+
+        No more than the last thousand times are remembered.
+        """
+        recent = self._recent
+        known_ps = recent[0][0] if len(recent) == _RECENT else from_ps
+        found = takewhile(lambda one: one[0] >= from_ps, reversed(recent))
+        return max(from_ps, known_ps), [marks for _, marks in found]
 
     def misread(self, register: Register, value: int, shown: int) -> None:
         """Record that a read showed `shown` where the register held `value`."""
@@ -255,24 +279,26 @@ class Attached:
             *self._changed("write", register, data, taken),
         )
 
-    def waived(self, from_ps: int, until_ps: int) -> list[tuple[str, str]]:
+    def waived(self, from_ps: int, until_ps: int, opened_ps: int) -> list[tuple[str, str]]:
         """Return promises and reasons for what was impossible in a stretch of time.
 
         A fault that only hampers while it acts counts if the stretch meets the time from its first
-        to its last injection that matters, or its effect; lasting damage counts from then on.
+        to its last injection that matters, or its effect; lasting damage counts from then on, if
+        the port was opened no later.
         """
         found = []
         for one in self._tallies:
             if one.first_ps < 0 or one.first_ps > until_ps:
                 continue
-            if one.waiver.lasting or max(one.last_ps, self.busy_until_ps) >= from_ps:
+            since_ps = min(opened_ps, from_ps) if one.waiver.lasting else from_ps
+            if max(one.last_ps, self.busy_until_ps) >= since_ps:
                 found.append((one.waiver.promise, one.waiver.reason))
         return found
 
     def _counts(self, waiver: Waiver) -> bool:
         """Say whether the fault is set to be as stubborn as the waiver asks."""
         when = self.spec.when
-        if waiver.tries == 1:
+        if waiver.tries == 1 or self.kind.stubborn:
             return True
         return when.probability >= _EVEN and (when.count is None or when.count >= waiver.tries)
 
@@ -292,3 +318,8 @@ class Attached:
                     marks.append(f"{key[0]}.{one.name}=0")
             known = self._marks[key] = tuple(marks)
         return known
+
+
+def _meets(wanted: tuple[str, ...], marks: tuple[str, ...]) -> bool:
+    """Say whether what a fault did bears one of the marks `wanted`, or any will do."""
+    return not wanted or not set(wanted).isdisjoint(marks)

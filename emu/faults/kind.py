@@ -58,6 +58,9 @@ class FaultKind:
         attach: puts one such fault in place.
         parameters: its own settings.
         waives: what it makes impossible for any driver.
+        unsettles: marks of what takes the device's settings away until the port is opened again,
+            empty for anything it does, None if nothing does.
+        stubborn: whether one occasion outlasts any number of tries.
         needs: yields what is wrong with a target of the right sort or with the settings.
         spoils_far_end: whether the far end may hear something else than the device sent.
     """
@@ -69,6 +72,8 @@ class FaultKind:
     attach: Callable[[Attached], None]
     parameters: tuple[Parameter, ...] = ()
     waives: tuple[Waiver, ...] = ()
+    unsettles: tuple[str, ...] | None = None
+    stubborn: bool = False
     needs: Needs = _no_needs
     spoils_far_end: bool = False
 

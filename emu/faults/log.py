@@ -10,11 +10,12 @@ from dataclasses import dataclass
 
 from emu.faults.plan import FaultSpec
 from emu.kernel.clock import Clock
-from emu.kernel.journal import AGAIN, Journal
+from emu.kernel.journal import AGAIN, Entry, Journal
 
 __all__ = ["MOST_INJECTIONS", "FaultLog", "Injection"]
 
 MOST_INJECTIONS = 1000
+_ELSE = ("cpu", "write", "call")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,7 @@ class FaultLog:
         self._journal = journal
         self._row: tuple[int, str] = (-1, "")
         self._again = 0
-        journal.settlers.append(self._settle)
+        journal.pauses.append(self._pause)
 
     def source(self, spec: FaultSpec) -> int:
         """Announce a fault on the tape and return its number there."""
@@ -65,7 +66,13 @@ class FaultLog:
             return
         self._settle()
         self._row = (who, detail)
+        self._journal.open_rows[self._settle] = None
         self._journal.append((now_ps, who, fault, detail))
+
+    def _pause(self, entry: Entry) -> None:
+        """Close the row where the driver did something else; reads are what faults act on."""
+        if self._journal.sources[entry[1]].kind in _ELSE:
+            self._settle()
 
     def _settle(self) -> None:
         """Close the open row of equal injections."""

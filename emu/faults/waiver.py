@@ -2,15 +2,21 @@
 
 The one idea: a waiver is tied to marks, short phrases that say what a fault really did, such as
 ``"read LSR.THRE=1"`` (a read showed this bit as 1 though it was 0) or ``"write THR"``. So a fault
-that never touched the wrong thing waives nothing. Register names are those of the serial
-controllers, whose drivers the contract is about; on other devices these marks never appear.
+that never touched the wrong thing waives nothing, and what it did at one time excuses nothing that
+happens long after. Register names are those of the serial controllers, whose drivers the contract
+is about; on other devices these marks never appear.
+
+A driver need not read back what it writes, and may change one bit of a setting by reading the
+register first. So one setting that was misread or miswritten can leave the device set up as nobody
+asked for, until the port is opened again; a driver that does read back may find the device unfit
+and leave it alone. Both are good practice, and both are allowed for here.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["CUT_OFF", "MISREAD", "MISWRITTEN", "PROMISES", "Waiver"]
+__all__ = ["CUT_OFF", "MISREAD", "MISWRITTEN", "PROMISES", "SETTINGS", "UNSETTLED", "Waiver"]
 
 PROMISES = ("order", "loss", "errors", "sent", "time", "drain", "quiet", "recovery", "start")
 
@@ -25,8 +31,8 @@ class Waiver:
         promise: one of `PROMISES`.
         reason: why no driver could keep it, in one sentence.
         marks: what the fault must have done, any of these; empty for anything at all.
-        lasting: whether the damage outlives the fault; otherwise the promise can be kept again as
-            soon as the fault has ended.
+        lasting: whether the damage outlives the fault, until the port is opened again; otherwise
+            the promise can be kept again as soon as the fault has ended.
         tries: a driver that tries so often less one would get through, so the fault must be set
             to act at least so many times in a row, without leaving it to chance.
     """
@@ -38,25 +44,58 @@ class Waiver:
     tries: int = 1
 
 
-_SETTINGS = tuple(f"write {name}" for name in ("IER", "LCR", "FCR", "MCR", "DLL", "DLM"))
-_SILENCERS = ("write IER", "write MCR", "write LCR")
+def _both_ways(*names: str) -> tuple[str, ...]:
+    return tuple(f"{way} {name}" for name in names for way in ("read", "write"))
+
+
+# The scratch register is among them because a driver may look there whether a device is at home.
+_MISSET = _both_ways("IER", "LCR", "FCR", "MCR", "DLL", "DLM", "SCR")
+
+UNSETTLED = (*_MISSET, "read IIR.FIFO", "read IIR.FIFO64")
+"""Marks of a fault after which device and driver may not agree, until the port is opened again."""
+
+_CAUSE = ("read IIR.ID", "read IIR.NONE")
+
+SETTINGS = (
+    Waiver("start", "a setting was not taken, or did not read back as it was written",
+           _MISSET, lasting=True),
+    Waiver("order", "with a wrong setting the data register can be another, or hear itself",
+           _both_ways("LCR", "FCR", "MCR"), lasting=True),
+    Waiver("loss", "a device that is set up wrongly, or seems to be, does not tell what comes",
+           _MISSET, lasting=True),
+    Waiver("errors", "a device that is set up wrongly, or seems to be, does not tell of errors",
+           _MISSET, lasting=True),
+    Waiver("sent", "a device that is set up wrongly, or seems to be, cannot be trusted to send",
+           _MISSET, lasting=True),
+    Waiver("drain", "a device that is set up wrongly, or seems to be, cannot be asked",
+           _MISSET, lasting=True),
+    Waiver("quiet", "the device could not be told to be quiet",
+           ("write IER", *_both_ways("LCR")), lasting=True),
+)  # fmt: skip
+"""What no driver can make up for when settings are misread or miswritten."""
 
 MISREAD = (
+    *SETTINGS,
     Waiver(
         "order", "the data itself was misread, or a character announced that was not there",
-        ("read RBR", "read LSR.DR=1"), lasting=True,
+        ("read RBR", "read LSR.DR=1", "read IIR.ID", "read IIR.FIFO", "read IIR.FIFO64"),
+        lasting=True,
     ),
     Waiver(
         "loss", "the overrun flag was hidden or made up, or a sound character flagged as bad",
         ("read LSR.OE", "read LSR.PE=1", "read LSR.FE=1", "read LSR.BI=1"), lasting=True,
     ),
     Waiver(
+        "loss", "characters were in the device and none was announced",
+        ("read LSR.DR=0", *_CAUSE), tries=_TRIES,
+    ),
+    Waiver(
         "errors", "error flags were hidden or made up, and a read clears what it hid",
-        ("read LSR.PE", "read LSR.FE", "read LSR.BI"), lasting=True,
+        ("read LSR.PE", "read LSR.FE", "read LSR.BI", "read LSR.FIFOE=0"), lasting=True,
     ),
     Waiver(
         "errors", "characters were in the device and none was announced",
-        ("read LSR.DR=0",), tries=_TRIES,
+        ("read LSR.DR=0", *_CAUSE), tries=_TRIES,
     ),
     Waiver(
         "sent", "room in the transmitter was announced that was not there",
@@ -64,12 +103,20 @@ MISREAD = (
         lasting=True,
     ),
     Waiver(
-        "sent", "room in the transmitter was not announced while it acted",
-        ("read LSR.THRE=0",), tries=_TRIES,
+        "sent", "that the transmitter was empty was told once, and then under another name",
+        _CAUSE, lasting=True,
+    ),
+    Waiver(
+        "sent", "room in the transmitter, or a far end that listens, was not shown while it acted",
+        ("read LSR.THRE=0", "read MSR.CTS=0"), tries=_TRIES,
     ),
     Waiver(
         "drain", "characters that were taken for sent were lost where no room was",
         ("read LSR.THRE=1", "read IIR.FIFO=1", "read IIR.FIFO64=1"), lasting=True,
+    ),
+    Waiver(
+        "drain", "that the transmitter was empty was told once, and then under another name",
+        _CAUSE, lasting=True,
     ),
     Waiver(
         "drain", "the device said that its last stop bit had left when it had not",
@@ -77,31 +124,29 @@ MISREAD = (
     ),
     Waiver(
         "drain", "the device did not say that its last stop bit had left while it acted",
-        ("read LSR.TEMT=0", "read LSR.THRE=0"), tries=_TRIES,
+        ("read LSR.TEMT=0", "read LSR.THRE=0", "read MSR.CTS=0"), tries=_TRIES,
     ),
 )  # fmt: skip
 """What no driver can make up for when reads show other bits than the device holds."""
 
 MISWRITTEN = (
+    *SETTINGS,
     Waiver("sent", "a character did not reach the device as written, or not at all",
            ("write THR",), lasting=True),
     Waiver("drain", "a character that did not reach the device never leaves it",
            ("write THR",), lasting=True),
-    Waiver("sent", "a device that cannot be set up cannot be trusted to send", _SETTINGS,
-           tries=_TRIES),
-    Waiver("drain", "a device that cannot be set up cannot be asked", _SETTINGS, tries=_TRIES),
-    Waiver("quiet", "the device could not be told to be quiet", _SILENCERS, tries=_TRIES),
-    Waiver("start", "the device could not be set up", _SETTINGS, tries=_TRIES),
 )  # fmt: skip
 """What no driver can make up for when writes do not arrive as written."""
 
 CUT_OFF = (
-    Waiver("loss", "the overrun flag could not be read", ("read LSR",), tries=_TRIES),
-    Waiver("errors", "error flags could not be read", ("read LSR", "read RBR"), tries=_TRIES),
-    Waiver("sent", "characters could not be handed to the device",
-           ("read LSR", "write THR"), tries=_TRIES),
-    Waiver("drain", "the device could not be asked", ("read LSR",), tries=_TRIES),
-    Waiver("quiet", "the device could not be told to be quiet", _SILENCERS, tries=_TRIES),
-    Waiver("start", "the device could not be set up", _SETTINGS, tries=_TRIES),
+    Waiver("loss", "what a burst of reads had fetched is lost with its bus error",
+           ("read RBR",), lasting=True),
+    Waiver("start", "a device that does not answer cannot be set up", tries=_TRIES),
+    Waiver("loss", "what came could not be fetched, nor the overrun flag", tries=_TRIES),
+    Waiver("errors", "error flags could not be read", tries=_TRIES),
+    Waiver("sent", "a device that does not answer cannot be served", tries=_TRIES),
+    Waiver("drain", "a device that does not answer cannot be asked", tries=_TRIES),
+    Waiver("quiet", "the device could not be told to be quiet",
+           ("write IER", *_both_ways("LCR")), tries=_TRIES),
 )  # fmt: skip
 """What no driver can do while the device does not answer, and can tell that it does not."""

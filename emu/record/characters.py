@@ -18,8 +18,8 @@ def note_characters(board: Board, name: str) -> None:
     """Put the characters of the serial device `name` on the tape of `board`.
 
     Attach it after everything else that sets the device's monitor. Characters in local loopback
-    are noted like others. Those that the device takes several at a time, since nobody could have
-    told, are noted at the time of the last of them.
+    are noted like others. From now on the device takes each by itself, so that each is noted at
+    its own time.
 
     Raises:
         AccessError: there is no such device, or it is no serial controller.
@@ -29,6 +29,7 @@ def note_characters(board: Board, name: str) -> None:
         raise AccessError(
             f"a {type(device).__name__} has no characters", where=name, allowed="a uart16550"
         )
+    device.receiver.deliver_singly()
     device.monitor = _NoteTaker(board, name, device.monitor)
 
 

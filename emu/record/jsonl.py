@@ -1,11 +1,11 @@
-"""Events as JSON Lines: one JSON object a line, UTF-8, for other programs and for later.
+"""Events as JSON Lines: one JSON object a line, UTF-8, for other programs.
 
 Every object has these keys, and further ones by kind; an object of one kind always has the same:
 
 ==================  ===========================================================================
 ``kind``            the kind of event, see below
 ``time_ps``         simulated time in ps, exact
-``time_s``          the same in seconds, for reading; it is ignored when read back
+``time_s``          the same in seconds, for reading
 ``depth``           handlers running, 0 in main code
 ``file``, ``line``  the driver's place, ``""`` and 0 when places were not recorded
 ``access``          ``direction``, ``device``, ``offset``, ``width_bits``, ``value``, ``registers``,
@@ -30,16 +30,15 @@ What each means stands in `emu.record.events`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from typing import TextIO
 
 import msgspec
 
-from emu.errors import Flaw, InputError
 from emu.record.events import AnyEvent
 from emu.units import PS_PER_S
 
-__all__ = ["read_events", "write_events"]
+__all__ = ["write_events"]
 
 
 def write_events(events: Iterable[AnyEvent], stream: TextIO) -> int:
@@ -53,26 +52,3 @@ def write_events(events: Iterable[AnyEvent], stream: TextIO) -> int:
         stream.write(encoder.encode(line).decode() + "\n")
         count += 1
     return count
-
-
-def read_events(stream: TextIO, *, path: str = "events") -> Iterator[AnyEvent]:
-    """Yield the events that `write_events` wrote; empty lines are passed over.
-
-    Args:
-        stream: text, as `write_events` leaves it.
-        path: name of the stream, for messages.
-
-    Raises:
-        InputError: a line is not an event; it names the line.
-    """
-    decoder: msgspec.json.Decoder[AnyEvent] = msgspec.json.Decoder(AnyEvent)
-    for number, line in enumerate(stream, start=1):
-        if line.strip():
-            try:
-                yield decoder.decode(line)
-            except msgspec.DecodeError as error:
-                raise InputError([_flaw(path, number, error)]) from None
-
-
-def _flaw(path: str, number: int, error: Exception) -> Flaw:
-    return Flaw(path, number, 1, str(error), allowed="one event, as a JSON object, on each line")

@@ -9,24 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from emu.record.events import (
-    Access,
-    AnyEvent,
-    BankSwitch,
-    BusErrorEvent,
-    CallBegin,
-    CallEnd,
-    Character,
-    Connected,
-    Cut,
-    HandlerEnter,
-    HandlerExit,
-    Injection,
-    Masked,
-    Note,
-    Sleep,
-    Unmasked,
-)
+from emu.record import events as kinds
+from emu.record.events import Access, AnyEvent, Character, HandlerExit
 
 __all__ = ["Phrases", "about", "end_of", "quoted"]
 
@@ -87,22 +71,22 @@ class Phrases:
                 text = _characters(characters)
                 if len(characters) > 1 and rounds == 1:
                     text += self._until(events, rounds)
-            case Injection():
+            case kinds.Injection():
                 text = f"FAULT {first.name}: {first.detail}{self._count(events, rounds)}"
-            case Sleep():
+            case kinds.Sleep():
                 text = _sleeps([end_of(one) - one.time_ps for one in events])
             case HandlerExit():
                 text = _left([one for one in events if isinstance(one, HandlerExit)])
-            case Masked() | Unmasked():
+            case kinds.Masked() | kinds.Unmasked():
                 text = self._masking(events, rounds)
             case _:
                 text = _single(first)
         return text
 
     def _masking(self, events: Sequence[AnyEvent], rounds: int) -> str:
-        if isinstance(events[0], Unmasked):
+        if isinstance(events[0], kinds.Unmasked):
             return "interrupts unmasked" + self._count(events, rounds)
-        pairs = [one for one in events if isinstance(one, Masked)]
+        pairs = [one for one in events if isinstance(one, kinds.Masked)]
         if len(pairs) == len(events):
             return "interrupts masked" + self._count(events, rounds)
         return "interrupts masked and unmasked" + self._count(pairs, rounds)
@@ -134,22 +118,22 @@ class Phrases:
 def _single(event: AnyEvent) -> str:
     """Return the words for an event that says the same however often it comes."""
     match event:
-        case HandlerEnter():
+        case kinds.HandlerEnter():
             text = f"interrupt {event.irq} {event.name}".rstrip()
-        case Connected():
+        case kinds.Connected():
             done = "connected to" if event.connected else "taken off"
             text = f"handler {done} interrupt {event.irq} {event.name}".rstrip()
-        case CallBegin():
+        case kinds.CallBegin():
             text = f"{event.call} of {event.port}"
-        case CallEnd():
+        case kinds.CallEnd():
             text = f"{event.call} returned{_after([event.took_ps])}"
-        case BusErrorEvent():
+        case kinds.BusErrorEvent():
             text = f"BUS ERROR: nothing answers at {event.device}[{event.offset:#x}]"
-        case BankSwitch():
+        case kinds.BankSwitch():
             text = f"{event.device} shows the registers of bank {event.new}"
-        case Cut():
+        case kinds.Cut():
             text = f"{event.repeats} more equal reads of {event.device}, begun before this record"
-        case Note():
+        case kinds.Note():
             text = f"{event.source} {event.name}: {event.what} {event.value}"
         case _:
             text = type(event).__name__

@@ -20,6 +20,7 @@ from emu.record.events import (
     BankSwitch,
     CallBegin,
     CallEnd,
+    Character,
     HandlerEnter,
     HandlerExit,
 )
@@ -113,13 +114,29 @@ def _parts(
 
     start = 0
     for finding in findings:
-        end = start
-        while end < len(events) and events[end].time_ps <= finding.time_ps:
-            end += 1
+        end = _place_of(finding, events, start)
         yield rows(events[start:end])
         yield finding
         start = end
     yield rows(events[start:])
+
+
+def _place_of(finding: Remark, events: Sequence[AnyEvent], start: int) -> int:
+    """Return before which event, from `start` on, a finding belongs.
+
+    That is behind the last event of its time, unless one of that time is at its own line; or else
+    a call ended at that time, and what it did wrong shows before the next one begins.
+    """
+    end = start
+    ended = own = 0
+    while end < len(events) and events[end].time_ps <= finding.time_ps:
+        event = events[end]
+        end += 1
+        if event.time_ps == finding.time_ps:
+            at_line = finding.file and (event.file, event.line) == (finding.file, finding.line)
+            own = end if at_line else own
+            ended = end if isinstance(event, CallEnd) else ended
+    return own or ended or end
 
 
 def _section(
@@ -165,8 +182,8 @@ class _Page:
         if not isinstance(part, list):
             yield self._finding(part)
             return
-        for row in part:
-            yield from self._row(row, 1, "")
+        for row, later in zip(part, [*part[1:], None], strict=False):
+            yield from self._row(row, 1, "", among=_reaches_over(row, later))
 
     def open_call(self, before: Sequence[_Block]) -> Iterator[str]:
         """Yield a line that says in which call the section begins, if it does in one."""
@@ -177,13 +194,24 @@ class _Page:
 
     # rows
 
-    def _row(self, row: Row | Group, rounds: int, inside: str) -> Iterator[_Block]:
-        """Yield the lines of a row; `inside` marks rows of a group, which have no time."""
+    def _row(
+        self, row: Row | Group, rounds: int, inside: str, *, among: bool = False
+    ) -> Iterator[_Block]:
+        """Yield the lines of a row.
+
+        Args:
+            row: the row.
+            rounds: how often the group comes that it stands in.
+            inside: marks rows of a group, which have no time; empty outside.
+            among: whether it goes on while rows below it have begun.
+        """
         if isinstance(row, Group):
             yield from self._group(row, rounds, inside)
             return
         event = row.events[0]
         text = self._phrases.say(row.events, rounds)
+        if among:
+            text += ", in between the rows below"
         call = event if isinstance(event, CallBegin | CallEnd) else None
         lines = self._lines(event, inside or self._stamp(event.time_ps), text)
         if isinstance(event, CallBegin):
@@ -253,6 +281,19 @@ class _Page:
         step_ps = time_ps - self._now_ps
         step = f"+{self._number(step_ps)}" if step_ps >= _LEAST_STEP_PS else ""
         return f"{self._number(time_ps):>{self._time_width}}{step:>{_STEP_WIDTH}}"
+
+
+def _reaches_over(row: Row | Group, later: Row | Group | None) -> bool:
+    """Say whether a row of repeats goes on when something else that the driver did has begun.
+
+    It does where places were not noted, since equal reads are then one entry whatever lies between.
+    """
+    if later is None or isinstance(row, Group):
+        return False
+    first = later.first if isinstance(later, Group) else later.events[0]
+    if isinstance(first, Character) or isinstance(row.events[0], Character):
+        return False
+    return end_of(row.events[-1]) > first.time_ps
 
 
 def _place(file: str, line: int) -> str:

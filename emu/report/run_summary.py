@@ -40,7 +40,7 @@ def render_outcome(outcome: Outcome, paint: Paint = plain, *, next_step: str = "
     lines = [
         *_head(outcome, paint),
         *_findings(outcome.findings, paint),
-        *_contract(outcome.promises, paint),
+        *_contract(outcome, paint),
         *_unmet(outcome.unmet, paint),
         *_steps(outcome),
         *_figures(outcome, paint),
@@ -54,26 +54,34 @@ def _head(outcome: Outcome, paint: Paint) -> Iterator[str]:
     yield from (paint(line, "name") for line in _wrapped(outcome.title, ""))
     yield from _wrapped(f"driver {short_path(outcome.driver)}, seed {outcome.seed}", "")
     yield ""
-    simulated = show_duration(outcome.measures.time_ps)
+    simulated = f"{show_duration(outcome.measures.time_ps)} simulated"
     if outcome.clean:
         word = "CLEAN SO FAR" if outcome.ended else "CLEAN"
         yield f"{paint(word, 'good')}   {_kept(outcome.promises)}, no findings, {simulated}"
         yield from _early(outcome)
         return
     broken = sum(1 for one in outcome.promises if not one.kept)
-    parts = [
-        _count(len(outcome.findings), "finding"),
-        f"{_count(broken, 'promise')} broken",
-        *([f"{_count(len(outcome.unmet), 'expectation')} unmet"] if outcome.unmet else []),
-        simulated,
+    against = [
+        _count(len(outcome.findings), "finding") if outcome.findings else "",
+        f"{_count(broken, 'promise')} broken" if broken else "",
+        f"{_count(len(outcome.unmet), 'expectation')} unmet" if outcome.unmet else "",
     ]
+    parts = [*(one for one in against if one), simulated]
     yield f"{paint('FAILED', 'bad')}   {', '.join(parts)}"
     yield from _early(outcome)
 
 
 def _early(outcome: Outcome) -> Iterator[str]:
     if outcome.ended:
-        yield from _wrapped("the run ended early: " + outcome.ended, "         ")
+        number = _told_in(outcome.findings, outcome.ended)
+        how = f", see finding {number}" if number else f": {outcome.ended}"
+        yield from _wrapped(f"the run ended early{how}", "         ")
+
+
+def _told_in(findings: list[Finding], text: str) -> int:
+    """Return the number of the finding that says what `text` says, 0 if none does."""
+    told = (number for number, one in enumerate(findings, 1) if one.message.startswith(text))
+    return next(told, 0)
 
 
 def _kept(promises: list[Promise]) -> str:
@@ -103,15 +111,16 @@ def _findings(findings: list[Finding], paint: Paint) -> Iterator[str]:
             yield from _wrapped(rule.instead, "   ", "do   ")
 
 
-def _contract(promises: list[Promise], paint: Paint) -> Iterator[str]:
-    spoken = [one for one in promises if not one.kept or one.waived]
+def _contract(outcome: Outcome, paint: Paint) -> Iterator[str]:
+    spoken = [one for one in outcome.promises if not one.kept or one.waived]
     if not spoken:
         return
     yield ""
     for one in spoken:
         word = "waived" if one.waived else paint("broken", "bad")
         yield f"{word} promise {paint(one.promise, 'name')}: {PROMISES[one.promise]}"
-        yield from _wrapped(one.detail, "   ")
+        number = _told_in(outcome.findings, one.detail) if one.detail else 0
+        yield from _wrapped(f"see finding {number}" if number else one.detail, "   ")
 
 
 def _unmet(unmet: list[str], paint: Paint) -> Iterator[str]:
@@ -134,14 +143,12 @@ def _steps(outcome: Outcome) -> Iterator[str]:
 def _figures(outcome: Outcome, paint: Paint) -> Iterator[str]:
     measures = outcome.measures
     yield ""
-    yield (
-        f"Received  {measures.bytes_arrived} arrived, {measures.bytes_returned} returned, "
-        f"{measures.bytes_lost} lost in {_count(measures.overruns, 'overrun')}"
-    )
-    yield f"Sent      {measures.bytes_accepted} accepted, {measures.bytes_sent} on the wire"
-    if outcome.errors:
-        counted = ", ".join(f"{name} {count}" for name, count in outcome.errors.items())
-        yield f"Counted   {counted}"
+    lost = f", {measures.bytes_lost} lost for want of room" if measures.bytes_lost else ""
+    arrived, returned = measures.bytes_arrived, measures.bytes_returned
+    accepted, sent = measures.bytes_accepted, measures.bytes_sent
+    yield f"Received  {arrived} bytes arrived, {returned} returned by read{lost}"
+    yield f"Sent      {accepted} bytes accepted by write, {sent} on the wire"
+    yield from _errors(outcome)
     yield f"CPU       {_split(measures)}"
     yield (
         f"          {_count(measures.interrupts, 'interrupt')}, "
@@ -153,6 +160,23 @@ def _figures(outcome: Outcome, paint: Paint) -> Iterator[str]:
     if outcome.printed:
         first = next(iter(outcome.printed.strip().splitlines()), "")
         yield paint(f"The driver printed {len(outcome.printed)} characters: {first!r:.60}", "dim")
+
+
+def _errors(outcome: Outcome) -> Iterator[str]:
+    """Yield for each kind of line error what the device flagged and what the driver counted."""
+    rows = []
+    for name, counted in outcome.errors.items():
+        least, most = outcome.flagged.get(name, (0, 0))
+        if counted or least:
+            some = f" ({least} of them must be counted)" if least != most else ""
+            own = ", those of its own buffer too" if name == "overrun" and counted > most else ""
+            rows.append(
+                f"{name}: the device flagged {most}{some}, the driver counted {counted}{own}"
+            )
+    if outcome.errors and not rows:
+        rows = ["none: the device flagged none, the driver counted none"]
+    for number, row in enumerate(rows):
+        yield f"{'' if number else 'Errors':<10}{row}"
 
 
 def _split(measures: Measures) -> str:

@@ -16,13 +16,17 @@ import sysconfig
 import zlib
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from types import ModuleType
 
 from emu.devices.serial_driver import SERIAL_METHODS
-from emu.errors import Flaw, InputError, RunEnded, nearest
+from emu.errors import AccessError, EmuError, Flaw, InputError, RunEnded
+from emu.kernel.bus import Window
+from emu.kernel.cpu import Cpu
 from emu.kernel.where import Place
+from emu.scenario.driver_hint import hint_for_class, hint_for_file, may_bind, plain_path
 
 __all__ = [
     "DriverBroken",
@@ -30,10 +34,12 @@ __all__ = [
     "load_driver",
     "place_of_class",
     "place_of_error",
+    "rule_of_error",
     "text_of",
 ]
 
 _LONGEST_TEXT = 200
+_BENCH_CALL = re.compile(r"(io|Cpu)\.\w+\(\) ")  # what Python calls a function of the bench
 _ADDRESS = re.compile(r" at 0x[0-9a-fA-F]+")  # it differs from run to run
 _NOT_THE_DRIVERS = (
     "<frozen",
@@ -60,41 +66,68 @@ class DriverBroken(Exception):
 
 @dataclass(frozen=True, slots=True)
 class DriverName:
-    """A driver as named: where its code is and what the class is called."""
+    """A driver as named: where its code is and what the class is called.
+
+    Args:
+        module: the file's absolute path, or the name of the module.
+        class_name: the class in it.
+        is_file: which of the two.
+        shown: the file or module as it was named, for messages.
+    """
 
     module: str
     class_name: str
     is_file: bool
+    shown: str = field(default="", compare=False)
 
     @classmethod
     def parse(cls, text: str, *, base: Path, where: str = "driver") -> DriverName:
         """Read a driver's name; file paths count from `base`.
 
         Raises:
-            InputError: it is not of either form, or the file does not exist.
+            InputError: it is not of either form, or the file does not exist or has no such class.
         """
         module, colon, class_name = text.rpartition(":")
         if not colon or not module or not class_name.isidentifier():
-            raise _no_driver(text, where)
+            raise _no_driver(text, base, where)
         if not module.endswith(".py"):
             if not all(part.isidentifier() for part in module.split(".")):
-                raise _no_driver(text, where)
-            return cls(module, class_name, is_file=False)
-        path = Path(module) if Path(module).is_absolute() else base / module
+                raise _no_driver(text, base, where)
+            return cls(module, class_name, is_file=False, shown=module)
+        path = base / module
         if not path.is_file():
-            others = [f"{one.name}:{class_name}" for one in path.parent.glob("*.py")]
             raise InputError([Flaw(
                 where, 0, 0, f"driver file {module!r} does not exist",
-                fix=nearest(f"{path.name}:{class_name}", others),
+                fix=hint_for_file(module, class_name, base),
             )])  # fmt: skip
-        return cls(str(path.resolve()), class_name, is_file=True)
+        name = cls(str(path.resolve()), class_name, is_file=True, shown=module)
+        if not may_bind(path, class_name):
+            raise _no_class(name, None, where)
+        return name
 
 
-def _no_driver(text: str, where: str) -> InputError:
+def _no_driver(text: str, base: Path, where: str) -> InputError:
+    """Say that a text is no name of a driver, and which one may be meant."""
+    module, _, class_name = text.partition(":")
+    path = plain_path(module)
+    if (base / path).is_file():
+        fix = hint_for_class(base / path, path, class_name)
+    else:
+        fix = hint_for_file(path, class_name, base) if module else ""
     return InputError([Flaw(
         where, 0, 0, f"{text!r} does not name a driver",
-        allowed="path/to/file.py:Class or package.module:Class",
+        allowed="path/to/file.py:Class or package.module:Class", fix=fix,
     )])  # fmt: skip
+
+
+def _no_class(name: DriverName, found: object, where: str) -> InputError:
+    """Say that a name leads to no class but to `found`, and which one may be meant."""
+    what = f"{name.shown} has no class {name.class_name!r}"
+    if found is not None:
+        what += f"; {name.class_name} is {text_of(found, repr)} ({type(found).__name__})"
+    file = Path(name.module)
+    fix = hint_for_class(file, name.shown, name.class_name) if name.is_file else ""
+    return InputError([Flaw(where, 0, 0, what, fix=fix)])
 
 
 def load_driver(name: DriverName, *, where: str = "driver") -> type:
@@ -116,12 +149,7 @@ def load_driver(name: DriverName, *, where: str = "driver") -> type:
         ) from error
     driver = getattr(module, name.class_name, None)
     if not isinstance(driver, type):
-        classes = [key for key, value in vars(module).items() if isinstance(value, type)
-                   and value.__module__ == module.__name__]  # fmt: skip
-        raise InputError([Flaw(
-            where, 0, 0, f"{name.module} has no class {name.class_name!r}",
-            fix=nearest(name.class_name, classes) or f"known: {', '.join(classes) or 'none'}",
-        )])  # fmt: skip
+        raise _no_class(name, driver, where)
     _check_methods(driver)
     return driver
 
@@ -140,6 +168,7 @@ def place_of_error(error: BaseException, prefer: str = "") -> Place:
     return place
 
 
+@lru_cache(maxsize=256)
 def place_of_class(driver: type) -> Place:
     """Return where a class begins, or ``("", 0)`` when it has no source."""
     with suppress(OSError, TypeError):
@@ -147,10 +176,22 @@ def place_of_class(driver: type) -> Place:
     return "", 0
 
 
+def rule_of_error(error: BaseException) -> str:
+    """Return the rule that a driver breaks that lets `error` out."""
+    if isinstance(error, SystemExit):
+        return "driver-exited"
+    with_wrong_arguments = isinstance(error, TypeError) and _BENCH_CALL.match(str(error))
+    no_such_call = isinstance(error, AttributeError) and isinstance(error.obj, Window | Cpu)
+    if isinstance(error, AccessError) or with_wrong_arguments or no_such_call:
+        return "refused-call"
+    return "driver-raised"
+
+
 def text_of(value: object, show: Callable[[object], str] = str) -> str:
     """Return what the driver's own object says of itself, in one bearable line."""
     try:
-        text = _ADDRESS.sub("", " ".join(show(value).split()))
+        text = " ".join(show(value).split())
+        text = text if isinstance(value, EmuError) else _ADDRESS.sub("", text)
     except Exception as error:  # noqa: BLE001 - it is the driver's code and may do anything
         return f"(its text cannot be had: {type(error).__name__})"
     text = "".join(one if one.isprintable() else "?" for one in text)
@@ -182,7 +223,13 @@ def _import_module(name: DriverName, where: str) -> ModuleType:
     except ModuleNotFoundError as error:
         if error.name and not name.module.startswith(error.name):
             raise
-        raise InputError([Flaw(where, 0, 0, f"no module {name.module!r}")]) from error
+        path = plain_path(name.module)
+        file = Path(path)
+        raise InputError([Flaw(
+            where, 0, 0, f"no module {name.module!r}",
+            fix=hint_for_class(file, path, name.class_name)
+            if file.is_file() else hint_for_file(path, name.class_name, Path()),
+        )]) from error  # fmt: skip
 
 
 def _check_methods(driver: type) -> None:

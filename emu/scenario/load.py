@@ -14,6 +14,13 @@ from typing import TypeVar
 
 from emu.faults.plan import FaultPlan
 from emu.line.plan import FarEndPlan
+from emu.scenario.file_kind import (
+    BOARD_FILE,
+    PLAN_FILE,
+    SCENARIO_FILE,
+    kind_of_file,
+    refuse_other_kind,
+)
 from emu.scenario.load_board import BOARD, Name, make_board
 from emu.scenario.load_checks import check_scenario, serial_devices
 from emu.scenario.load_data import DATA
@@ -21,15 +28,17 @@ from emu.scenario.load_far_end import FAR_END, make_far_end
 from emu.scenario.load_faults import FAULTS, make_faults
 from emu.scenario.load_steps import STEP
 from emu.scenario.model import BoardModel, Expectation, Limits, Scenario
-from emu.scenario.quantities import LINE, SECONDS, SPAN
+from emu.scenario.quantities import LINE, REAL_TIME, SPAN
 from emu.scenario.shape import Items, JsonSchema, Key, Table, Text, Values, Whole
 from emu.scenario.source import Node, Notes, compose, neighbour, passing, read_text
 from emu.units import LineSettings
 
 __all__ = [
     "SCENARIO",
+    "ScenarioShape",
     "load_any_board",
     "load_board",
+    "load_fault_plan",
     "load_scenario",
     "parse_board",
     "parse_scenario",
@@ -54,7 +63,9 @@ class _BoardShape:
             raise notes.refuse(
                 node, f"board file {node.value!r} does not exist", fix=neighbour(path)
             )
-        return make_board(BOARD.read(compose(read_text(path, inner), inner), inner), inner)
+        tree = compose(read_text(path, inner), inner)
+        refuse_other_kind(tree, BOARD_FILE, inner, named=(node, notes))
+        return make_board(BOARD.read(tree, inner), inner)
 
     def schema(self) -> JsonSchema:
         """Return the schema of the board or the path."""
@@ -96,9 +107,13 @@ _EXPECT = Table(
 _LIMITS = Table(
     "limits",
     (
-        Key("time", SPAN, "simulated time after which the run ends"),
+        Key(
+            "time",
+            SPAN,
+            "simulated time after which the run ends; follows from the steps if left out",
+        ),
         Key("call", SPAN, "time-out of each call that has none of its own"),
-        Key("wall", SECONDS, "real time without a bench call after which the driver is stuck"),
+        Key("wall", REAL_TIME, "real time without a bench call after which the driver is stuck"),
     ),
 )
 
@@ -139,8 +154,25 @@ def load_board(path: str | Path) -> BoardModel:
     return _from_file(path, _read_board)
 
 
-def load_any_board(path: str | Path) -> BoardModel:
+def load_fault_plan(path: str | Path, board: BoardModel) -> FaultPlan:
+    """Read a fault plan for `board`.
+
+    Raises:
+        InputError: with every flaw found, each at its line and column.
+    """
+
+    def read(node: Node, notes: Notes) -> FaultPlan:
+        refuse_other_kind(node, PLAN_FILE, notes)
+        return make_faults(FAULTS.read(node, notes), board)
+
+    return _from_file(path, read)
+
+
+def load_any_board(path: str | Path) -> tuple[BoardModel, bool]:
     """Read the board from a board file, or from a scenario file that has or names one.
+
+    Returns:
+        The board, and whether the file is a scenario.
 
     Raises:
         InputError: with every flaw found, each at its line and column.
@@ -187,17 +219,20 @@ def _finish(text: Callable[[], str], read: Callable[[Node, Notes], _T], notes: N
 
 
 def _read_board(node: Node, notes: Notes) -> BoardModel:
+    refuse_other_kind(node, BOARD_FILE, notes)
     return make_board(BOARD.read(node, notes), notes)
 
 
-def _read_any_board(node: Node, notes: Notes) -> BoardModel:
-    given = {key.text for key, _ in node.value} if node.is_mapping else set()
-    ours, theirs = (sum(one.name in given for one in table.keys) for table in (BOARD, SCENARIO))
-    return _read_board(node, notes) if ours >= theirs else _read_scenario(node, notes).board
+def _read_any_board(node: Node, notes: Notes) -> tuple[BoardModel, bool]:
+    """Return the board, and whether it is that of a scenario."""
+    if kind_of_file(node) == SCENARIO_FILE:
+        return _read_scenario(node, notes).board, True
+    return _read_board(node, notes), False
 
 
 def _read_scenario(node: Node, notes: Notes) -> Scenario:
     """Return the scenario, having noted what is wrong with it."""
+    refuse_other_kind(node, SCENARIO_FILE, notes)
     notes.seed = _seed_of(node, notes.seed)
     values = SCENARIO.read(node, notes)
     steps = values.get("do", ())
@@ -217,8 +252,6 @@ def _read_scenario(node: Node, notes: Notes) -> Scenario:
         seed=notes.seed,
         path=notes.path,
     )
-    if "board" not in values:
-        return scenario
     return check_scenario(scenario, values, [places for _, places in steps], notes)
 
 
@@ -237,6 +270,8 @@ def _only_port(values: Values, notes: Notes) -> str:
     names = serial_devices(values["board"])
     if len(names) == 1:
         return names[0]
+    if not names and notes.unread:
+        return ""
     if not names:
         notes.refuse(values.place("board"), "the board has no serial controller")
     else:
@@ -245,6 +280,26 @@ def _only_port(values: Values, notes: Notes) -> str:
             fix=f"add port: one of {', '.join(names)}",
         )  # fmt: skip
     return ""
+
+
+class ScenarioShape:
+    """Take a scenario, or the path of a file with one."""
+
+    def read(self, node: Node, notes: Notes) -> Scenario:
+        """Return the scenario."""
+        if not isinstance(node.value, str):
+            return _read_scenario(node, notes)
+        path = notes.folder / node.value
+        inner = notes.of_file(str(path), path.parent)
+        if not path.exists():
+            raise notes.refuse(
+                node, f"scenario file {node.value!r} does not exist", fix=neighbour(path)
+            )
+        return _read_scenario(compose(read_text(path, inner), inner), inner)
+
+    def schema(self) -> JsonSchema:
+        """Return the schema of the scenario or the path."""
+        return {"anyOf": [{"type": "string", "minLength": 1}, SCENARIO.schema()]}
 
 
 def _expectation(values: Values | None) -> Expectation:
@@ -259,7 +314,7 @@ def _limits(values: Values | None) -> Limits:
     if values is None:
         return default
     return Limits(
-        time_ps=values.get("time", default.time_ps),
+        time_ps=values.get("time"),
         call_ps=values.get("call"),
         wall_s=values.get("wall", default.wall_s),
     )

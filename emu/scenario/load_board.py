@@ -179,6 +179,7 @@ def make_board(values: Values, notes: Notes) -> BoardModel:
     """Return the board that was read, having noted what cannot be built of it."""
     devices: dict[str, Values] = values.get("devices", {})
     lines: dict[int, Values] = values.get("interrupts", {})
+    notes.unread.update(name for name, one in devices.items() if "at" not in one)
     if not devices and not notes.flaws:
         notes.refuse(values.place("devices"), "a board without devices", allowed="1 or more")
     model = BoardModel(
@@ -267,7 +268,7 @@ def _check_lines(
                 fix="declare the line shared: true, or give each device a number of its own",
             )
     for number, rules in model.interrupts.items():
-        if number not in owners and not rules.software:
+        if number not in owners and not rules.software and not notes.unread:
             notes.refuse(
                 lines[number].node,
                 f"interrupt {number} has rules but no device drives it",

@@ -13,11 +13,12 @@ from fractions import Fraction
 from emu.devices.shelf import find_device
 from emu.devices.uart16550 import Uart16550
 from emu.errors import InputError, nearest
+from emu.scenario.asked import least_ps
 from emu.scenario.driver_source import DriverName
 from emu.scenario.model import BoardModel, Scenario, Step
 from emu.scenario.shape import Values
 from emu.scenario.source import Node, Notes, passing
-from emu.units import LineSettings, format_frequency
+from emu.units import LineSettings, format_duration, format_frequency
 
 __all__ = ["check_scenario", "nearest_baud", "serial_devices"]
 
@@ -49,16 +50,21 @@ def nearest_baud(clock_hz: int, baud: int) -> tuple[int, Fraction]:
 def check_scenario(
     scenario: Scenario, values: Values, steps: Sequence[Places], notes: Notes
 ) -> Scenario:
-    """Return the scenario with the names in it resolved, having noted what does not go together."""
-    names = serial_devices(scenario.board)
+    """Return the scenario with the names in it resolved, having noted what does not go together.
+
+    What is said of the board is left alone where the board could not be read.
+    """
+    names = serial_devices(scenario.board) if "board" in values else None
     _check_port(scenario.port, names, values.place("port"), notes)
     far_port = _check_far_port(scenario, names, values, notes)
     done = tuple(
-        _with_port(step, places, scenario.port, far_port, notes)
+        _with_port(step, places, scenario.port, far_port, notes) if scenario.port else step
         for step, places in zip(scenario.steps, steps, strict=True)
     )
     scenario = replace(scenario, steps=done)
-    _check_bauds(scenario, values, steps, notes)
+    if names is not None:
+        _check_bauds(scenario, values, steps, notes)
+    _check_limit(scenario, values, notes)
     _check_driver(scenario.driver, values.place("driver"), notes)
     if isinstance(values.get("far_end"), Values):
         place = values["far_end"].place("driver")
@@ -66,20 +72,24 @@ def check_scenario(
     return scenario
 
 
-def _check_port(port: str, names: Sequence[str], place: Node, notes: Notes) -> None:
-    if port and port not in names:
+def _check_port(port: str, names: Sequence[str] | None, place: Node, notes: Notes) -> None:
+    """Note a name that is none of `names`; None stands for a board that could not be read."""
+    if port and names is not None and port not in names and port not in notes.unread:
         notes.refuse(place, f"no serial controller {port!r} on the board", fix=_known(port, names))
 
 
-def _check_far_port(scenario: Scenario, names: Sequence[str], values: Values, notes: Notes) -> str:
+def _check_far_port(
+    scenario: Scenario, names: Sequence[str] | None, values: Values, notes: Notes
+) -> str:
     """Return the name of the controller at the far end, empty when there is none."""
     port = scenario.far_end.port
     if not port:
         return ""
     place = values["far_end"].place("port")
-    others = [name for name in names if name != scenario.port]
+    others = None if names is None else [name for name in names if name != scenario.port]
     if port == scenario.port:
-        notes.refuse(place, f"{port!r} is the driven port itself", fix=_known(port, others))
+        fix = _known(port, others) if others is not None else "name the other controller"
+        notes.refuse(place, f"{port!r} is the driven port itself", fix=fix)
     else:
         _check_port(port, others, place, notes)
     return port
@@ -124,6 +134,20 @@ def _check_baud(port: str, clock_hz: int, baud: int, place: Node, notes: Notes) 
         allowed="3 % off",
         fix="change the clock of the device or the baud rate",
     )
+
+
+def _check_limit(scenario: Scenario, values: Values, notes: Notes) -> None:
+    """Note a limit of time that leaves no driver the time for what the steps ask for."""
+    time_ps, asked_ps = scenario.limits.time_ps, least_ps(scenario)
+    if time_ps is not None and time_ps < asked_ps:
+        digit = 10 ** max(len(str(asked_ps)) - 3, 0)
+        least = format_duration(-(-asked_ps // digit) * digit)
+        notes.refuse(
+            values["limits"].place("time"),
+            f"{format_duration(time_ps)} is not enough for the steps, which take {least}",
+            allowed=f"{least} or longer",
+            fix="leave it out, and it follows from the steps",
+        )
 
 
 def _lines(

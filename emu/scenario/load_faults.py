@@ -9,6 +9,7 @@ from __future__ import annotations
 from emu.faults.check import FaultFlaw, check
 from emu.faults.kinds import FAULT_KINDS
 from emu.faults.plan import FaultPlan, FaultSpec, When
+from emu.scenario.file_kind import PLAN_FILE, refuse_other_kind
 from emu.scenario.load_board import Setting
 from emu.scenario.model import BoardModel
 from emu.scenario.quantities import DURATION, PROBABILITY
@@ -60,7 +61,9 @@ class _FaultsShape:
                 node, f"fault plan {node.value!r} does not exist", fix=neighbour(path)
             )
         inner = notes.of_file(str(path), path.parent)
-        found = FAULT_LIST.read(compose(read_text(path, inner), inner), inner)
+        tree = compose(read_text(path, inner), inner)
+        refuse_other_kind(tree, PLAN_FILE, inner, named=(node, notes))
+        found = FAULT_LIST.read(tree, inner)
         return [(one, inner) for one in found]
 
     def schema(self) -> dict[str, object]:
@@ -86,6 +89,8 @@ def _note(flaw: FaultFlaw, values: Values, notes: Notes) -> None:
     """Note what is wrong with a fault, unless the key that it is about was refused already."""
     word = flaw.what.split("=")[0].split()[0]
     if flaw.what.endswith("is missing") and word not in values:
+        return
+    if flaw.fault.target.partition(".")[0] in notes.unread:
         return
     key = word if word in values else "target"
     if key in values:

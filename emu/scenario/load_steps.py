@@ -7,16 +7,16 @@ nothing is refused.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from emu.errors import nearest
 from emu.scenario.load_board import Name
 from emu.scenario.load_data import DATA
-from emu.scenario.model import ACTIONS, Step
+from emu.scenario.model import ACTIONS, NEVER_PS, Leftovers, Step
 from emu.scenario.quantities import CYCLES, DURATION, LINE
-from emu.scenario.shape import JsonSchema, Key, Shape, Table, Values, Whole
-from emu.scenario.source import Node, Notes
+from emu.scenario.shape import Choice, JsonSchema, Key, Shape, Table, Values, Whole
+from emu.scenario.source import Node, Notes, Refused
 
 __all__ = ["STEP"]
 
@@ -41,11 +41,27 @@ class _Amount:
         return {"anyOf": [Whole(0, _MOST_BYTES).schema(), {"const": "all"}]}
 
 
+class _TimeOut:
+    """Take a duration, or ``never``."""
+
+    def read(self, node: Node, notes: Notes) -> int:
+        """Return the time-out in ps, `NEVER_PS` for never."""
+        if node.value == "never":
+            return NEVER_PS
+        found: int = DURATION.read(node, notes)
+        return found
+
+    def schema(self) -> JsonSchema:
+        """Return the schema of the time-out."""
+        return {"anyOf": [DURATION.schema(), {"const": "never"}]}
+
+
 class _Nothing:
     """Take nothing, or what `shape` takes, if given."""
 
     def __init__(self, shape: Shape | None = None) -> None:
         self._shape = shape
+        self.takes_value = shape is not None
 
     def read(self, node: Node, notes: Notes) -> Any:  # noqa: ANN401 - what `shape` returns
         """Return None or the value."""
@@ -71,8 +87,20 @@ _EXCHANGE = Table(
     ),
 )
 
+_LEFT = Table(
+    "what is left over",
+    (
+        *(
+            Key(name, Whole(0, 0xFF, base=16), f"what was written to {name}")
+            for name in ("IER", "FCR", "LCR", "MCR", "SCR", "DLL", "DLM")
+        ),
+        Key("received", DATA, "characters that nobody read"),
+        Key("sending", DATA, "characters that are still on their way out"),
+    ),
+)
+
 _BY = Key("by", Name(), "name of the port whose driver does it, or far for the other end's")
-_TIMEOUT = Key("timeout", DURATION, "time-out of each call")
+_TIMEOUT = Key("timeout", _TimeOut(), "time-out of each call, or never")
 _CHUNK = Key("chunk", Whole(0, _MOST_BYTES), "most bytes handed to one call, 0 for all")
 
 _ACTIONS: dict[str, tuple[Shape, str, tuple[Key, ...]]] = {
@@ -86,9 +114,16 @@ _ACTIONS: dict[str, tuple[Shape, str, tuple[Key, ...]]] = {
     "work": (CYCLES, "compute for so many cycles", ()),
     "line": (LINE, "change both ends to other settings", ()),
     "reopen": (_Nothing(LINE), "close and open again, with these settings", ()),
-    "close": (_Nothing(), "close the line", ()),
+    "close": (
+        _Nothing(Choice(("now", "again"))),
+        "close the line; now: with what came so far unread; again: even if it is closed",
+        (),
+    ),
+    "leftovers": (_LEFT, "leave the controller as another program might, the line closed", ()),
 }
 _BARE = tuple(action for action in ACTIONS if isinstance(_ACTIONS[action][0], _Nothing))
+
+_OPTIONS = {"by", "timeout", "chunk"}
 
 _TABLES = {
     action: Table(f"a step {action!r}", (Key(action, shape, meaning, required=True), *options, _BY))
@@ -108,11 +143,7 @@ class _StepShape:
         given = [key for key, _ in node.value]
         actions = [key for key in given if key.text in ACTIONS]
         if not actions:
-            hints = [nearest(key.text, ACTIONS) for key in given]
-            fix = next((hint for hint in hints if hint.startswith("did")), "")
-            raise notes.refuse(
-                node, "a step that does nothing", allowed=", ".join(ACTIONS), fix=fix
-            )
+            raise _no_action(node, given, notes)
         if len({key.text for key in actions}) > 1:
             raise notes.refuse(
                 actions[1], f"{actions[1].text!r} beside {actions[0].text!r} in one step",
@@ -120,6 +151,8 @@ class _StepShape:
             )  # fmt: skip
         action = actions[0].text
         values = _TABLES[action].read(node, notes)
+        if action == "receive":
+            _check_end(values, notes)
         return _step(action, values), {**values.places, "step": node}
 
     def schema(self) -> JsonSchema:
@@ -135,14 +168,46 @@ class _StepShape:
                 f"{node.value!r} alone does not say what",
                 fix=f"write {node.value}: and a value",
             )
-        hint = nearest(node.value, ACTIONS)
         raise notes.refuse(
-            node, f"no step {node}", allowed=", ".join(ACTIONS),
-            fix=hint if hint.startswith("did") else "",
-        )  # fmt: skip
+            node, f"no step {node}", allowed=", ".join(ACTIONS), fix=_colon_hint(node.value)
+        )
 
 
 STEP = _StepShape()
+
+
+def _no_action(node: Node, given: Sequence[Node], notes: Notes) -> Refused:
+    """Note a step without an action; a key that may be meant as one is named."""
+    words = [key.text for key in given if key.text not in _OPTIONS]
+    hints = [hint for hint in (nearest(word, ACTIONS) for word in words) if hint.startswith("did")]
+    return notes.refuse(
+        node,
+        f"no step {words[0][:60]!r}" if words else "a step that does nothing",
+        allowed=", ".join(ACTIONS),
+        fix=next(iter(hints), ""),
+    )
+
+
+def _colon_hint(text: str) -> str:
+    """Return what may be meant by a bare word that is no step: ``send "x"`` lacks a colon."""
+    word, _, rest = text.partition(" ")
+    hint = nearest(word.rstrip(":"), ACTIONS)
+    if not hint.startswith("did"):
+        return ""
+    action = hint.split("'")[1]
+    shape = _ACTIONS[action][0]
+    takes_value = not isinstance(shape, _Nothing) or shape.takes_value
+    return f"write {action}: {rest.strip()}" if rest.strip() and takes_value else hint
+
+
+def _check_end(values: Values, notes: Notes) -> None:
+    """Refuse to receive all without a time-out: that all is there shows by a wait in vain."""
+    if values.get("receive", 0) is None and values.get("timeout") == NEVER_PS:
+        raise notes.refuse(
+            values.place("timeout"),
+            "only a time-out can tell that all has been received",
+            fix="give a duration, or the number of bytes",
+        )
 
 
 def _step(action: str, values: Values) -> Step:
@@ -160,5 +225,15 @@ def _step(action: str, values: Values) -> Step:
         timeout_ps=values.get("timeout"),
         chunk=values.get("chunk", 0),
         by=values.get("by", ""),
+        how=(main or "") if action == "close" else "",
+        leftovers=_leftovers(main) if action == "leftovers" else None,
         row=values.node.line,
     )
+
+
+def _leftovers(values: Values | None) -> Leftovers:
+    """Return what a step leaves behind in the controller."""
+    if values is None:
+        return Leftovers()
+    registers = {name: value for name, value in values.items() if name.isupper()}
+    return Leftovers(registers, values.get("received", b""), values.get("sending", b""))

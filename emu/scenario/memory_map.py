@@ -1,4 +1,4 @@
-"""The memory map of a board and the registers of its devices, as data, text, Markdown and C.
+"""The memory map of a board and the registers of its devices, as data, text and Markdown.
 
 The one idea: everything comes from the declarations that the bench runs by, so the printed map and
 the header that a driver is compiled against say what the model does. Fields are written with the
@@ -121,7 +121,7 @@ def _device_map(region: Region) -> DeviceMap:
 
 
 def _register_map(register: Register, region: Region, device: Device) -> RegisterMap:
-    offset = register.offset // device.unit_bytes * region.stride
+    offset = region.offset_of(register)
     known = any(one.reset is not None for one in register.fields)
     return {
         "name": register.name,
@@ -153,17 +153,29 @@ def _field_map(one: Field) -> FieldMap:
     }
 
 
-# text
+def _alike(devices: list[DeviceMap]) -> list[list[DeviceMap]]:
+    """Return devices with registers, those together whose registers are the same but for the base.
+
+    >>> _alike([])
+    []
+    """
+    groups: list[tuple[object, list[DeviceMap]]] = []
+    for device in devices:
+        if not device["registers"]:
+            continue
+        registers = [{**one, "address": 0} for one in device["registers"]]
+        key = (device["kind"], device["meaning"], registers, device["notes"])
+        known = next((found for one, found in groups if one == key), None)
+        if known is None:
+            groups.append((key, [device]))
+        else:
+            known.append(device)
+    return [found for _, found in groups]
 
 
-def text_map(found: BoardMap) -> str:
-    """Return the map as text of at most 100 columns."""
-    title = textwrap.wrap(f"{found['name']}: {_facts(found)}", _WIDTH)
-    lines = [*title, "", *_region_lines(found)]
-    for device in found["devices"]:
-        if device["registers"]:
-            lines += ["", *_device_lines(device)]
-    return "\n".join(line.rstrip() for line in [*lines, "", *_LEGEND]) + "\n"
+Row = tuple[str, ...]
+_HEADS: Row = ("addresses", "size", "device", "kind", "irq", "stride", "access")
+_FIELD_HEADS: Row = ("bits", "field", "access", "reset", "meaning")
 
 
 def _facts(found: BoardMap) -> str:
@@ -172,57 +184,35 @@ def _facts(found: BoardMap) -> str:
     return f"processor at {clock}, {found['bus_bits']}-bit bus, {found['endian']}-endian"
 
 
-_LEGEND = textwrap.wrap(
-    "Register access: r read, w write. Field access in the words of SystemRDL 2.0: rclr cleared by "
-    "a read, ruser and wuser with an effect of the device's own, singlepulse back to 0 by itself. "
-    "Reset -: reset leaves the bits as they are.",
-    _WIDTH,
-)
-
-Row = tuple[str, ...]
-
-
-def _region_lines(found: BoardMap) -> Iterator[str]:
-    """Yield the table of address ranges."""
-    heads: Row = ("addresses", "size", "device", "kind", "irq", "stride", "access")
-    rows = [
-        (
-            f"{one['base']:08x}-{one['last']:08x}",
-            format_size(one["size"]),
-            one["name"],
-            one["kind"],
-            _or_dash(one["irq"]),
-            str(one["stride"]) if one["registers"] else "-",
-            _widths(one),
-        )
-        for one in found["devices"]
-    ]
-    yield from _aligned([heads, *rows])
+def _heading(devices: list[DeviceMap]) -> str:
+    """Return the names of alike devices, what they are, and their clock, or each one's clock."""
+    clocks = [format_frequency(one["clock_hz"]) for one in devices if one["clock_hz"]]
+    if len(set(clocks)) <= 1:
+        clock = f", clock {clocks[0]}" if clocks else ""
+    else:
+        clock = f", clocks {', '.join(clocks)}"
+    return f"{', '.join(one['name'] for one in devices)}: {devices[0]['meaning']}{clock}"
 
 
-def _device_lines(device: DeviceMap) -> Iterator[str]:
-    """Yield a device's heading, and each register with its fields."""
-    clock = f", clock {format_frequency(device['clock_hz'])}" if device["clock_hz"] else ""
-    yield f"{device['name']}: {device['meaning']}{clock}"
-    for register in device["registers"]:
-        yield ""
-        yield _register_line(register)
-        yield from _aligned([_field_row(one) for one in register["fields"]], _INDENT)
-    if device["notes"]:
-        yield ""
-        yield "  To know"
-    for note in device["notes"]:
-        yield from textwrap.wrap(note, _WIDTH, initial_indent="    - ", subsequent_indent="      ")
+def _device_row(one: DeviceMap) -> Row:
+    """Return a device's row of the table of addresses; a dash stands for what it has none of."""
+    return (
+        f"{one['base']:08x}-{one['last']:08x}",
+        format_size(one["size"]),
+        one["name"],
+        one["kind"],
+        "-" if one["irq"] is None else str(one["irq"]),
+        str(one["stride"]) if one["registers"] else "-",
+        ", ".join(str(width) for width in one["widths"]) + " bit",
+    )
 
 
-def _register_line(one: RegisterMap) -> str:
+def _register_facts(one: RegisterMap) -> str:
+    """Return what there is to know of a register besides its name and its fields."""
     bank = f", while {one['shown_while']}" if one["shown_while"] else ""
     digits = one["width"] // 4
     reset = "-" if one["reset"] is None else f"{one['reset']:#0{digits + 2}x}"
-    return (
-        f"  {one['address']:08x}  {one['name']}: {one['meaning']} "
-        f"({one['width']} bits, {one['access']}{bank}, reset {reset})"
-    )
+    return f"{one['width']} bits, {one['access']}{bank}, reset {reset}"
 
 
 def _field_row(one: FieldMap) -> Row:
@@ -235,6 +225,54 @@ def _phrase(one: FieldMap) -> str:
     pairs = (f"{value} = {name}".replace(" ", _TIED) for value, name in one["values"].items())
     names = ", ".join(pairs)
     return f"{one['meaning']}: {names}" if names else one["meaning"]
+
+
+_LEGEND = (
+    "Register access: r read, w write. Field access in the words of SystemRDL 2.0: rclr cleared by "
+    "a read, ruser and wuser with an effect of the device's own, singlepulse back to 0 by itself. "
+    "Reset -: reset leaves the bits as they are."
+)
+_OFFSETS = (
+    "A register stands at the base of its device plus its offset; "
+    "io.read8(offset) takes the offset."
+)
+
+
+# text
+
+
+def text_map(found: BoardMap) -> str:
+    """Return the map as text of at most 100 columns; alike devices share a table of registers."""
+    lines = [
+        *textwrap.wrap(f"{found['name']}: {_facts(found)}", _WIDTH),
+        "",
+        *_aligned([_HEADS, *(_device_row(one) for one in found["devices"])]),
+    ]
+    groups = _alike(found["devices"])
+    if groups:
+        lines += ["", *textwrap.wrap(_OFFSETS, _WIDTH)]
+    for devices in groups:
+        lines += ["", *_device_lines(devices)]
+    return "\n".join(line.rstrip() for line in [*lines, "", *textwrap.wrap(_LEGEND, _WIDTH)]) + "\n"
+
+
+def _device_lines(devices: list[DeviceMap]) -> Iterator[str]:
+    """Yield the heading of alike devices, and each register with its fields."""
+    first = devices[0]
+    yield from textwrap.wrap(_heading(devices), _WIDTH)
+    for register in first["registers"]:
+        yield ""
+        yield from textwrap.wrap(
+            f"{register['offset']:#04x}  {register['name']}: {register['meaning']} "
+            f"({_register_facts(register)})",
+            _WIDTH, initial_indent="  ", subsequent_indent="  " + _INDENT,
+        )  # fmt: skip
+        yield from _aligned([_field_row(one) for one in register["fields"]], _INDENT)
+    if first["notes"]:
+        yield ""
+        yield "  To know"
+    for note in first["notes"]:
+        yield from textwrap.wrap(note, _WIDTH, initial_indent="    - ", subsequent_indent="      ")
 
 
 def _aligned(rows: list[Row], indent: str = "") -> Iterator[str]:
@@ -253,58 +291,41 @@ def _aligned(rows: list[Row], indent: str = "") -> Iterator[str]:
         yield from (" " * hang + one for one in last)
 
 
-def _or_dash(number: int | None) -> str:
-    return "-" if number is None else str(number)
-
-
-def _widths(device: DeviceMap) -> str:
-    return ", ".join(str(one) for one in device["widths"]) + " bit"
-
-
 # Markdown
 
 
 def markdown_map(found: BoardMap) -> str:
-    """Return the map as Markdown with tables."""
+    """Return the map as Markdown with tables; alike devices share a section."""
     lines = [
         f"# {_cell(found['name'])}",
         "",
         f"A {_facts(found)}.",
         "",
-        *_table(
-            ("Addresses", "Size", "Device", "Kind", "Interrupt", "Stride", "Access"),
-            [
-                (
-                    f"`{one['base']:#010x}`-`{one['last']:#010x}`",
-                    format_size(one["size"]),
-                    one["name"],
-                    one["kind"],
-                    _or_dash(one["irq"]),
-                    str(one["stride"]) if one["registers"] else "-",
-                    _widths(one),
-                )
-                for one in found["devices"]
-            ],
-        ),
+        *_table(_HEADS, [_device_row(one) for one in found["devices"]]),
     ]
-    for device in found["devices"]:
-        if device["registers"]:
-            lines += ["", *_markdown_device(device)]
-    return "\n".join([*lines, "", " ".join(_LEGEND)]) + "\n"
+    groups = _alike(found["devices"])
+    if groups:
+        lines += ["", _OFFSETS]
+    for devices in groups:
+        lines += ["", *_markdown_devices(devices)]
+    return "\n".join([*lines, "", _LEGEND]) + "\n"
 
 
-def _markdown_device(device: DeviceMap) -> Iterator[str]:
-    yield f"## {device['name']}"
-    yield ""
-    yield f"{_cell(device['meaning'])}."
-    for register in device["registers"]:
+def _markdown_devices(devices: list[DeviceMap]) -> Iterator[str]:
+    first = devices[0]
+    yield f"## {_cell(_heading(devices))}"
+    for register in first["registers"]:
         yield ""
-        yield f"### {register['name']}: {_cell(register['meaning'])}"
+        yield f"### `{register['offset']:#04x}` {register['name']}: {_cell(register['meaning'])}"
         yield ""
-        yield _register_line(register).strip() + "."
+        yield f"{_register_facts(register)}."
         yield ""
-        heads = ("Bits", "Field", "Access", "Reset", "Meaning")
-        yield from _table(heads, [_field_row(one) for one in register["fields"]])
+        yield from _table(_FIELD_HEADS, [_field_row(one) for one in register["fields"]])
+    if first["notes"]:
+        yield ""
+        yield "### To know"
+        yield ""
+    yield from (f"- {_cell(note)}" for note in first["notes"])
 
 
 def _table(heads: Row, rows: list[Row]) -> Iterator[str]:

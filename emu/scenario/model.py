@@ -11,21 +11,24 @@ from typing import Any
 
 from emu.faults.plan import FaultPlan
 from emu.kernel.board import BusSettings, CpuSettings, LineRules
+from emu.kernel.clock import NEVER_PS
 from emu.line.plan import FarEndPlan
 from emu.units import LineSettings
 
 __all__ = [
     "ACTIONS",
+    "NEVER_PS",
     "BoardModel",
     "DeviceModel",
     "Expectation",
+    "Leftovers",
     "Limits",
     "Scenario",
     "Step",
 ]
 
 ACTIONS = ("open", "send", "receive", "exchange", "echo", "drain", "wait", "work", "line",
-           "reopen", "close")  # fmt: skip
+           "reopen", "close", "leftovers")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +58,21 @@ class BoardModel:
 
 
 @dataclass(frozen=True, slots=True)
+class Leftovers:
+    """Say how somebody else, such as a bootloader, left a serial controller.
+
+    Args:
+        registers: what was written to registers, by name; the others stay as they are.
+        received: characters that wait unread in the receiver.
+        sending: characters that are still on their way out.
+    """
+
+    registers: dict[str, int] = field(default_factory=dict)
+    received: bytes = b""
+    sending: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """Say one thing the driver is asked to do.
 
@@ -66,9 +84,13 @@ class Step:
         line: the new settings (``line``; optional for ``open`` and ``reopen``).
         duration_ps: how long the program is away (``wait``).
         cycles: how long it computes (``work``).
-        timeout_ps: time-out of each call, None for the scenario's.
+        timeout_ps: time-out of each call, None for the scenario's; `NEVER_PS` passes the driver
+            None, so that it waits as long as it takes.
         chunk: most bytes handed to one call, 0 for all.
         by: name of the port whose driver does it, empty for the scenario's own.
+        how: of a ``close``: ``"now"`` leaves unread what has come so far, ``"again"`` calls the
+            driver even if the port is closed, ``""`` reads first and asks no closed port.
+        leftovers: the state that a closed port is left in (``leftovers``).
         row: line in the scenario file, 0 when it has none.
     """
 
@@ -81,6 +103,8 @@ class Step:
     timeout_ps: int | None = None
     chunk: int = 0
     by: str = ""
+    how: str = ""
+    leftovers: Leftovers | None = None
     row: int = 0
 
 
@@ -104,12 +128,12 @@ class Limits:
     """Bound a run.
 
     Args:
-        time_ps: simulated time after which the run ends.
+        time_ps: simulated time after which the run ends, None to derive it from what is asked.
         call_ps: time-out given to each call, None to derive it from the time the wire needs.
         wall_s: real seconds without a bench call after which the driver counts as spinning.
     """
 
-    time_ps: int = 60 * 10**12
+    time_ps: int | None = None
     call_ps: int | None = None
     wall_s: float = 2.0
 

@@ -10,7 +10,7 @@ from emu.kernel.clock import PS_PER_S
 from emu.rules.finding import Finding
 from emu.scenario.contract import Promise
 
-__all__ = ["Measures", "Outcome", "StepNote"]
+__all__ = ["Measures", "Outcome", "StepNote", "in_order", "without_echoes"]
 
 
 @dataclass(slots=True)
@@ -93,6 +93,8 @@ class Outcome:
         unmet: expectations of the scenario that were not met, in words.
         measures: counts and times.
         errors: the driver's own counters at the end.
+        flagged: for each of them how often the device flagged that error: how many of those the
+            driver must have counted, and how many there were in all.
         steps: how each step went.
         printed: what the driver printed, shortened.
         ended: why the run ended early, empty when it did not.
@@ -107,6 +109,7 @@ class Outcome:
     unmet: list[str] = field(default_factory=list)
     measures: Measures = field(default_factory=Measures)
     errors: dict[str, int] = field(default_factory=dict)
+    flagged: dict[str, tuple[int, int]] = field(default_factory=dict)
     steps: list[StepNote] = field(default_factory=list)
     printed: str = ""
     ended: str = ""
@@ -138,6 +141,7 @@ class Outcome:
             "unmet": list(self.unmet),
             "measures": self.measures.as_json(),
             "errors": dict(self.errors),
+            "flagged": {name: list(bounds) for name, bounds in self.flagged.items()},
             "steps": [
                 {"action": one.action, "time_s": one.at_ps / PS_PER_S, "text": one.text}
                 for one in self.steps
@@ -157,6 +161,24 @@ def _finding_json(one: Finding) -> dict[str, Any]:
         "message": one.message,
         "count": one.count,
     }
+
+
+def without_echoes(findings: Iterable[Finding]) -> list[Finding]:
+    """Leave out that a bus error came out of a call, where the access itself is a finding.
+
+    Both are at the same line, and the access says more.
+    """
+    kept = list(findings)
+    told = {(one.file, one.line) for one in kept if one.rule in ("unmapped-access", "wrong-width")}
+    return [
+        one
+        for one in kept
+        if not (
+            one.rule == "driver-raised"
+            and " raised BusError: " in one.message
+            and (one.file, one.line) in told
+        )
+    ]
 
 
 def in_order(findings: Iterable[Finding]) -> list[Finding]:

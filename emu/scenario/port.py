@@ -14,13 +14,15 @@ from emu.devices.serial_driver import LineErrors, SerialDriver
 from emu.devices.uart16550 import Uart16550
 from emu.errors import RunEnded
 from emu.kernel.board import Board
-from emu.kernel.bus import BusError
-from emu.kernel.clock import PS_PER_S
+from emu.kernel.bus import BusError, Window
+from emu.kernel.clock import NEVER_PS, PS_PER_S
+from emu.kernel.cpu import Cpu
 from emu.line.far_end import FarEnd
 from emu.rules.attach import PortRules
 from emu.rules.finding import Findings
 from emu.scenario.contract import SerialContract, counter
-from emu.scenario.driver_source import place_of_class, place_of_error, text_of
+from emu.scenario.driver_source import place_of_class, place_of_error, rule_of_error, text_of
+from emu.scenario.silence import why_asking, why_silent
 from emu.units import LineSettings, show_duration
 
 __all__ = ["DrivenPort", "RunOver"]
@@ -49,10 +51,12 @@ class DrivenPort:
         findings: where findings go.
         rules: the rules of this port.
         excused: tells whether a bus error may come out of a call, because a fault made it.
+        given: what the driver is given, its window and the processor of `board` when None.
 
     Attributes:
         contract: the books of this port.
         is_open: whether ``open`` returned and ``close`` was not called since.
+        line_is_quiet: tells whether nothing more is on its way to the driver.
     """
 
     def __init__(
@@ -65,6 +69,7 @@ class DrivenPort:
         findings: Findings,
         rules: PortRules,
         excused: Callable[[], bool],
+        given: tuple[Window, Cpu] | None = None,
     ) -> None:
         device = board.device(name)
         assert isinstance(device, Uart16550)
@@ -72,7 +77,9 @@ class DrivenPort:
         self.uart = device
         self.far_end = far_end
         self.contract = SerialContract(device, far_end)
+        self.contract.errors = lambda: self.errors
         self.is_open = False
+        self.line_is_quiet: Callable[[], bool] = lambda: True
         self.line: LineSettings | None = None
         self._board = board
         self._findings = findings
@@ -82,8 +89,9 @@ class DrivenPort:
         region = next(one for one in board.bus.regions if one.device is device)
         self._access_ps = board.bus.access_ps + region.wait_ps
         self._place = place_of_class(driver_class)
+        io, cpu = given or (board.window(name), board.cpu)
         self._driver: SerialDriver = self._guarded(
-            "__init__", lambda: driver_class(board.window(name), board.cpu), _OPEN_BOUND_PS
+            "__init__", lambda: driver_class(io, cpu), _OPEN_BOUND_PS
         )
         self._rules.counters(lambda: self.errors)
 
@@ -98,6 +106,7 @@ class DrivenPort:
     def open(self, line: LineSettings) -> None:
         """Open the port with `line`; checks what ``open`` left behind."""
         self.line = line
+        self.contract.excuses.call_begins()
         self.contract.opens(line)
         self._insisted(
             "open", lambda: self._driver.open(line), _OPEN_BOUND_PS + 200 * line.character_ps
@@ -111,20 +120,23 @@ class DrivenPort:
         """Close the port, let things settle and check that it is silent."""
         wire_ps = self.contract.character_ps * (self.contract.pending_bytes + 80)
         bound_ps = 2 * wire_ps + _CLOSE_GRACE_PS
+        self.contract.excuses.call_begins()
         self.contract.closes()
         start_ps = self._used_ps()
         tries = self._insisted("close", self._driver.close, bound_ps + 100 * _MS)
         if tries == 1:
             self._check_time("close", self._used_ps() - start_ps, bound_ps)
         self.is_open = False
+        self.contract.released()
         self._watch_silence()
         self.contract.closed()
 
     def write(self, data: bytes, timeout_ps: int) -> int:
-        """Offer `data` and return how many bytes were accepted."""
+        """Offer `data` and return how many bytes were accepted; `NEVER_PS` gives no time-out."""
+        limit_s = _seconds(timeout_ps)
         try:
             count = self._timed(
-                "write", lambda: self._driver.write(data, timeout_ps / PS_PER_S), timeout_ps
+                "write", lambda: self._driver.write(data, limit_s), timeout_ps, len(data)
             )
         except BusError:
             self.contract.write_failed()
@@ -135,13 +147,12 @@ class DrivenPort:
         return int(count)
 
     def read(self, size: int, timeout_ps: int) -> bytes:
-        """Ask for `size` bytes and return what came."""
+        """Ask for `size` bytes and return what came; `NEVER_PS` gives no time-out."""
         self.contract.reads()
         start_ps, stalled_ps = self._board.clock.now_ps, self._board.clock.stalled_ps
+        limit_s = _seconds(timeout_ps)
         try:
-            data = self._timed(
-                "read", lambda: self._driver.read(size, timeout_ps / PS_PER_S), timeout_ps
-            )
+            data = self._timed("read", lambda: self._driver.read(size, limit_s), timeout_ps, size)
         except BusError:
             self.contract.read_failed()
             return b""
@@ -150,40 +161,60 @@ class DrivenPort:
         if len(data) > size:
             self._bad_value("read", data, f"at most the {size} bytes asked for, not {len(data)}")
         self.contract.read(bytes(data))
-        if len(data) == size:
+        if len(data) == size and timeout_ps != NEVER_PS:
             self.contract.waited(start_ps=start_ps, timeout_ps=timeout_ps, stalled_ps=stalled_ps)
         if self.contract.surplus > _MOST_SURPLUS_BYTES:
             raise RunOver("read goes on returning bytes that never arrived")
         return bytes(data)
 
     def drain(self, timeout_ps: int) -> bool:
-        """Wait for the line to fall idle and return what the driver says."""
+        """Wait for the line to fall idle and return what the driver says; see `write`."""
         stalled_ps = self._board.clock.stalled_ps
+        limit_s = _seconds(timeout_ps)
         try:
-            answer = self._timed(
-                "drain", lambda: self._driver.drain(timeout_ps / PS_PER_S), timeout_ps
-            )
+            answer = self._timed("drain", lambda: self._driver.drain(limit_s), timeout_ps, 0)
         except BusError:
             return False
         if not isinstance(answer, bool):
             self._bad_value("drain", answer, "True or False")
         stalled_ps = self._board.clock.stalled_ps - stalled_ps
         self.contract.drained(answer=answer, stalled_ps=stalled_ps)
+        if not answer and timeout_ps == NEVER_PS and self.contract.calm():
+            self.contract.breach("drain", "drain without a time-out gave up and returned False")
         return bool(answer)
 
     # guarding
 
     def _used_ps(self) -> int:
-        """Simulated time in which the processor was not frozen from outside."""
-        return self._board.clock.now_ps - self._board.clock.stalled_ps
+        """Simulated time in which nothing from outside took the processor away."""
+        clock = self._board.clock
+        return clock.now_ps - clock.stalled_ps - self._board.cpu.storms.taken_ps
 
-    def _timed(self, name: str, call: Callable[[], Any], timeout_ps: int) -> Any:  # noqa: ANN401 - a driver may return anything
+    def _timed(self, name: str, call: Callable[[], Any], timeout_ps: int, size: int) -> Any:  # noqa: ANN401 - a driver may return anything
+        self.contract.excuses.call_begins()
+        if timeout_ps == NEVER_PS:
+            return self._patient(name, call, size)
         character_ps = self.contract.character_ps
         start_ps = self._used_ps()
-        value = self._guarded(name, call, 2 * timeout_ps + 20 * character_ps + 100 * _MS)
+        bound_ps = 2 * timeout_ps + 20 * character_ps + 100 * _MS
+        value = self._guarded(name, call, bound_ps, size=size)
         grace_ps = max(2 * character_ps, _OVERHEAD_ACCESSES * self._access_ps)
         self._check_time(name, self._used_ps() - start_ps, timeout_ps + grace_ps)
         return value
+
+    def _patient(self, name: str, call: Callable[[], Any], size: int) -> Any:  # noqa: ANN401 - a driver may return anything
+        """Call without a time-out, for as long as something moves or may still come.
+
+        A driver that waits on for what never came, or while a fault is at work, is within its
+        rights: the run ends without a finding.
+        """
+        contract = self.contract
+
+        def entitled() -> bool:
+            return not contract.calm() or (name == "read" and not contract.holds(size, self.errors))
+
+        bound_ps = 2 * contract.character_ps * (size + contract.pending_bytes + 80)
+        return self._guarded(name, call, bound_ps + _CLOSE_GRACE_PS, entitled, size)
 
     def _insisted(self, name: str, call: Callable[[], Any], bound_ps: int) -> int:
         """Call until no bus error comes out any more that a fault made; return how often."""
@@ -212,19 +243,34 @@ class DrivenPort:
                 "was allowed",
             )
 
-    def _guarded(self, name: str, call: Callable[[], Any], bound_ps: int) -> Any:  # noqa: ANN401 - a driver may return anything
-        """Call the driver, end the run if it fails or does not come back."""
+    def _guarded(
+        self,
+        name: str,
+        call: Callable[[], Any],
+        bound_ps: int,
+        entitled: Callable[[], bool] | None = None,
+        size: int = 0,
+    ) -> Any:  # noqa: ANN401 - a driver may return anything
+        """Call the driver, end the run if it fails or does not come back.
+
+        Args:
+            name: the call.
+            call: makes it.
+            bound_ps: how long it may take; without a time-out, how long nothing may happen.
+            entitled: given when the call has no time-out; whether it may wait for ever.
+            size: how many bytes it is to move.
+        """
         board = self._board
         start_ps = board.clock.now_ps
         board.journal.settle()
         board.journal.append((start_ps, self._who, name, 1))
-        board.cpu.guard(start_ps + bound_ps, lambda: _overdue(name, board.clock.now_ps - start_ps))
-        self._rules.call_begins(name)
+        self._guard(name, start_ps, bound_ps, patient=entitled is not None)
+        self._rules.call_begins(name, size)
         value: Any = None
         try:
             value = call()
         except RunEnded as ended:
-            self._note_ended(ended)
+            self._note_ended(name, ended, entitled)
             raise RunOver(ended.message) from None
         except BusError as error:
             if not self._excused():
@@ -243,19 +289,43 @@ class DrivenPort:
             self._rules.call_ends(name, value)
         return value
 
-    def _note_ended(self, ended: RunEnded) -> None:
-        if ended.rule == "time-limit":
-            raise ended  # whoever set it judges it
+    def _guard(self, name: str, start_ps: int, bound_ps: int, *, patient: bool) -> None:
+        """End the run after `bound_ps`; or then look again, if there may still be an end."""
+        board, contract = self._board, self.contract
+        before, taken_ps = contract.progress, board.cpu.storms.taken_ps
+
+        def overdue() -> RunEnded | None:
+            stormed_ps = board.cpu.storms.taken_ps - taken_ps
+            if stormed_ps:
+                self._guard(name, start_ps, stormed_ps, patient=patient)
+                return None
+            if patient and not (self.line_is_quiet() and contract.progress == before):
+                self._guard(name, start_ps, bound_ps, patient=True)
+                return None
+            return _overdue(name, board.clock.now_ps - start_ps, board.cpu.last_read())
+
+        board.cpu.guard(board.clock.now_ps + bound_ps, overdue)
+
+    def _note_ended(self, name: str, ended: RunEnded, entitled: Callable[[], bool] | None) -> None:
+        """Note how a call ended the run."""
+        if ended.rule == "time-limit" or ended.cause:
+            raise ended  # whoever set the limit judges it, and what made the rest is no driver
+        waiting = ended.rule in ("call-overdue", "endless-poll", "asleep-for-ever")
+        if waiting and entitled is not None and entitled():
+            raise RunOver(f"{name} has no time-out and waits for what does not come")
+        if ended.rule == "asleep-for-ever":
+            ended.message += why_silent(self.uart, name)
+        elif ended.rule == "interrupt-storm":
+            ended.message += why_asking(self.uart)
         place = (ended.file, ended.line) if ended.file else self._place
         self._findings.report(ended.rule, ended.message, place=place)
-        if ended.rule in ("call-overdue", "endless-poll", "asleep-for-ever"):
+        if waiting:
             self.contract.breach("time", ended.message)
 
     def _note_raised(self, name: str, error: BaseException) -> None:
-        rule = "driver-exited" if isinstance(error, SystemExit) else "driver-raised"
         place = place_of_error(error, self._place[0])
         self._findings.report(
-            rule,
+            rule_of_error(error),
             f"{name} raised {type(error).__name__}: {text_of(error)}",
             place=place if place[1] else self._place,
         )
@@ -269,7 +339,7 @@ class DrivenPort:
             f"{name} returned {text_of(value, repr)} ({type(value).__name__}); allowed: {allowed}",
             place=place,
         )
-        raise RunOver(f"{name} returned a {type(value).__name__}")
+        raise RunOver(f"{name} returned {text_of(value, repr)} ({type(value).__name__})")
 
     def _watch_silence(self) -> None:
         """Let a few character times pass after ``close`` and see that nothing stirs."""
@@ -295,5 +365,11 @@ class DrivenPort:
             self.contract.breach("quiet", "after close " + ", ".join(stirring))
 
 
-def _overdue(name: str, after_ps: int) -> RunEnded:
-    return RunEnded("call-overdue", f"{name} was still running after {show_duration(after_ps)}")
+def _seconds(timeout_ps: int) -> float | None:
+    """Return a time-out as a driver is given it."""
+    return None if timeout_ps == NEVER_PS else timeout_ps / PS_PER_S
+
+
+def _overdue(name: str, after_ps: int, last_read: str) -> RunEnded:
+    text = f"{name} was still running after {show_duration(after_ps)}"
+    return RunEnded("call-overdue", f"{text}; it last read {last_read}" if last_read else text)

@@ -12,6 +12,7 @@ from emu.errors import UnitError
 from emu.scenario.shape import JsonSchema, Measure
 from emu.units import (
     PS_PER_S,
+    format_duration,
     parse_cycles,
     parse_duration,
     parse_frequency,
@@ -28,11 +29,12 @@ __all__ = [
     "LINE",
     "PROBABILITY",
     "RATE",
-    "SECONDS",
+    "REAL_TIME",
     "SIZE",
     "SPAN",
 ]
 
+_SHORTEST_REAL_PS = PS_PER_S // 20
 _NUMBER = r"\s*[+-]?[0-9._]+([eE][+-]?[0-9]+)?\s*"
 
 
@@ -50,8 +52,19 @@ DURATION = Measure(parse_duration, _DURATION)
 SPAN = Measure(parse_duration, _DURATION, above_zero=True)
 """A duration in ps, longer than 0."""
 
-SECONDS = Measure(lambda value: parse_duration(value) / PS_PER_S, _DURATION, above_zero=True)
-"""A duration in seconds, longer than 0."""
+
+def _parse_real_time(value: object) -> float:
+    """Read a time by the clock on the wall; less than Python needs for a few calls is none."""
+    if (duration_ps := parse_duration(value)) < _SHORTEST_REAL_PS:
+        raise UnitError(
+            f"{value!r} is too short to tell a driver that is stuck from one that runs",
+            allowed=f"{format_duration(_SHORTEST_REAL_PS)} or longer",
+        )
+    return duration_ps / PS_PER_S
+
+
+REAL_TIME = Measure(_parse_real_time, _DURATION)
+"""A duration of real time in seconds."""
 
 FREQUENCY = Measure(parse_frequency, _written("Hz|kHz|MHz|GHz", {"type": "integer", "minimum": 1}))
 SIZE = Measure(parse_size, _written("B|kB|KiB|MiB", {"type": "integer", "minimum": 0}))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from contextlib import redirect_stdout
+from itertools import takewhile
 from pathlib import Path
 
 from emu.devices.serial_driver import LineErrors
@@ -11,13 +13,16 @@ from emu.devices.uart16550 import Uart16550
 from emu.errors import InputError, RunEnded
 from emu.faults.arm import arm
 from emu.kernel.board import Board
-from emu.kernel.bus import BusError
+from emu.kernel.bus import BusError, Window
+from emu.kernel.clock import NEVER_PS
+from emu.kernel.cpu import Cpu
 from emu.kernel.journal import DEFAULT_EVENTS
 from emu.kernel.where import Place, driver_place
 from emu.line.far_end import FarEnd
 from emu.record.characters import note_characters
 from emu.rules.attach import attach_rules
 from emu.rules.finding import Findings
+from emu.scenario.asked import limit_ps, most_ps
 from emu.scenario.build import build_board
 from emu.scenario.contract import counter
 from emu.scenario.driver_source import (
@@ -25,15 +30,19 @@ from emu.scenario.driver_source import (
     DriverName,
     load_driver,
     place_of_error,
+    rule_of_error,
     text_of,
 )
 from emu.scenario.model import Scenario, Step
-from emu.scenario.outcome import Measures, Outcome, StepNote, in_order
+from emu.scenario.outcome import Measures, Outcome, StepNote, in_order, without_echoes
 from emu.scenario.port import DrivenPort, RunOver
 from emu.scenario.printed import Printed
 from emu.scenario.steps import StepPlayer
+from emu.units import show_duration
 
 __all__ = ["Run", "run_scenario"]
+
+_NEUTRAL = ("wait", "work")  # let time pass, whatever the port is
 
 
 def run_scenario(
@@ -66,6 +75,8 @@ class Run:
     Attributes:
         board: the board, for whoever reads the journal afterwards.
         findings: what the rules saw so far.
+        hand_out: returns the window and the processor that the driver of a port is given.
+        ports: the driven ports by name, once the run has begun.
     """
 
     def __init__(
@@ -88,21 +99,35 @@ class Run:
         self._detailed = places
         self._printed = Printed()
         self._traffic_end: tuple[int, int] | None = None
-        self._ports: dict[str, DrivenPort] = {}
+        self.ports: dict[str, DrivenPort] = {}
+        self.hand_out: Callable[[str], tuple[Window, Cpu]] = lambda name: (
+            self.board.window(name), self.board.cpu,
+        )  # fmt: skip
         self._driver = driver or scenario.driver
         self._folder = Path(scenario.path).parent
         self._base = base if driver and base else self._folder
         self._far_end = self._connect()
-        self._armed = arm(
-            scenario.faults,
-            self.board,
-            far_ends={scenario.port: self._far_end} if self._far_end else {},
-            seed=scenario.seed,
+        with self.board.rewiring():
+            self._armed = arm(
+                scenario.faults,
+                self.board,
+                far_ends={scenario.port: self._far_end} if self._far_end else {},
+                seed=scenario.seed,
+            )
+            self._rules = attach_rules(self.board, self.findings, driven=self._driven)
+        self._limit_ps = limit_ps(scenario)
+        self._cut = until_ps is not None and until_ps <= self._limit_ps
+        if self._cut and until_ps is not None:
+            self._limit_ps = until_ps
+        self.board.cpu.set_limit(self._limit_ps)
+
+    @property
+    def _driven(self) -> tuple[str, ...]:
+        """The devices that a driver is given; others cannot be reached."""
+        far_end = self.scenario.far_end
+        return (
+            (self.scenario.port, far_end.port) if far_end.kind == "port" else (self.scenario.port,)
         )
-        self._rules = attach_rules(self.board, self.findings)
-        limit_ps = scenario.limits.time_ps
-        self._cut = until_ps is not None and until_ps <= limit_ps
-        self.board.cpu.set_limit(until_ps if self._cut and until_ps is not None else limit_ps)
 
     @property
     def driver_name(self) -> str:
@@ -140,14 +165,18 @@ class Run:
         self.ended = f"a handler raised {type(error).__name__}"
         if isinstance(error, BusError) and self._bus_error_injected():
             return
-        rule = "driver-exited" if isinstance(error, SystemExit) else "driver-raised"
-        self.findings.report(rule, f"{self.ended}: {text_of(error)}", place=place)
+        self.findings.report(rule_of_error(error), f"{self.ended}: {text_of(error)}", place=place)
 
     def _note_ended(self, ended: RunEnded) -> None:
-        """Note that the run ended early; that is no finding where it was asked for."""
+        """Note that the run ended early; that is no finding where it was asked for.
+
+        Nor where the limit leaves less time than a good driver may need for what is asked.
+        """
         self.ended = ended.message
-        place = (ended.file, ended.line)
-        if not (self._cut and ended.rule == "time-limit"):
+        if ended.rule == "time-limit" and not self._cut and self._limit_ps < most_ps(self.scenario):
+            self.ended += f", and what is asked for may take {_at_most(self.scenario)}"
+        elif not (ended.cause or (self._cut and ended.rule == "time-limit")):
+            place = (ended.file, ended.line)
             self.findings.report(
                 ended.rule, ended.message, place=("", 0) if place == self._caller else place
             )
@@ -185,7 +214,9 @@ class Run:
     def _load(self, named: type | str, base: Path) -> type:
         if isinstance(named, type):
             return named
-        return load_driver(DriverName.parse(named, base=base))
+        ours = (self.scenario.driver, self.scenario.far_end.driver)
+        where = f"{self.scenario.path}: driver" if named in ours else "driver"
+        return load_driver(DriverName.parse(named, base=base, where=where), where=where)
 
     def _other_driver(self, driver: type) -> type:
         """Return the driver at the far end of a cable: its own, or the same as the first."""
@@ -196,11 +227,16 @@ class Run:
         port = DrivenPort(
             self.board, name, driver, far_end, findings=self.findings,
             rules=self._rules.port(name), excused=self._bus_error_injected,
+            given=self.hand_out(name),
         )  # fmt: skip
         if self._detailed:
             note_characters(self.board, name)
         port.contract.calm = lambda: not any(fault.injected for fault in self._armed.faults)
         port.contract.witness = lambda: not self._armed.far_end_spoiled(name)
+        if self._armed.faults:
+            port.contract.excuses.find = lambda from_ps, opened_ps: self._armed.waivers(
+                from_ps, opened_ps=opened_ps, device=name
+            )
         return port
 
     # playing
@@ -208,22 +244,19 @@ class Run:
     def _play(self) -> None:
         scenario = self.scenario
         driver = self._load(self._driver, self._base)
-        self._ports[scenario.port] = self._make_port(scenario.port, driver, self._far_end)
+        self.ports[scenario.port] = self._make_port(scenario.port, driver, self._far_end)
         if scenario.far_end.kind == "port":
             other = self._other_driver(driver)
-            self._ports[scenario.far_end.port] = self._make_port(scenario.far_end.port, other, None)
+            self.ports[scenario.far_end.port] = self._make_port(scenario.far_end.port, other, None)
         self._armed.before_open()
-        player = StepPlayer(scenario, self.board, self._ports, self._far_end, self.notes)
+        player = StepPlayer(scenario, self.board, self.ports, self._far_end, self.notes)
         player.before_open = lambda: self._armed.start(self.board.clock.now_ps)
         if self._far_end is not None:
             player.after_open = self._far_end.begin
-        steps = whole_steps(scenario, tuple(self._ports))
-        last = max(
-            number for number, step in enumerate(steps)
-            if step.action == "close" and (step.by or scenario.port) == scenario.port
-        )  # fmt: skip
+        steps = whole_steps(scenario, tuple(self.ports))
+        last = _last_close(steps, scenario.port)
         for number, step in enumerate(steps):
-            if number == last:
+            if number == last and step.how != "now":
                 player.finish(faults_over=self._faults_over(), reset=self._was_reset())
                 self._traffic_end = player.traffic_end
             player.play(step)
@@ -243,9 +276,7 @@ class Run:
 
     def _was_reset(self) -> bool:
         """Whether a fault took the settings of the device away, so that it must be opened again."""
-        return any(
-            fault.injected and fault.spec.kind == "reset-in-flight" for fault in self._armed.faults
-        )
+        return self._armed.unsettled(self.scenario.port)
 
     def _faults_over(self) -> bool:
         return len(self.scenario.faults) > 0 and not self._armed.pending
@@ -260,18 +291,20 @@ class Run:
             scenario.title, scenario.path, self.driver_name, scenario.seed, ended=self.ended,
             steps=self.notes, measures=self._measures(), printed=self._printed.text,
         )  # fmt: skip
-        waived = {name: "; ".join(reasons) for name, reasons in self._armed.waivers().items()}
-        for name, port in self._ports.items():
+        for name, port in self.ports.items():
             if self.ended:
                 port.contract.cut()
+            waivers = self._armed.waivers(device=name)
+            waived = {promise: "; ".join(reasons) for promise, reasons in waivers.items()}
             promises = port.contract.judge(port.errors, waived)
             if name == scenario.port:
                 outcome.promises = promises
                 outcome.errors = _counters(port.errors)
+                outcome.flagged = port.contract.flagged
                 outcome.unmet = [] if self.ended else self._unmet(port)
             else:
                 outcome.promises = _worse(outcome.promises, promises, name)
-        outcome.findings = in_order(self.findings.all())
+        outcome.findings = in_order(without_echoes(self.findings.all()))
         return outcome
 
     def _unmet(self, port: DrivenPort) -> list[str]:
@@ -298,7 +331,7 @@ class Run:
 
     def _measures(self) -> Measures:
         board, cpu = self.board, self.board.cpu
-        contracts = [port.contract for port in self._ports.values()]
+        contracts = [port.contract for port in self.ports.values()]
         return Measures(
             time_ps=board.clock.now_ps,
             main_ps=cpu.main_ps,
@@ -323,16 +356,53 @@ def whole_steps(scenario: Scenario, ports: tuple[str, ...]) -> list[Step]:
     """Return the steps with ``open`` in front and ``close`` at the end of each port where missing.
 
     A port at the far end of a cable is opened first, so that it is there when the driver speaks.
+    What is done to a closed port first comes before ``open``.
     """
     steps = list(scenario.steps)
     for name in ports:
         own = [step for step in steps if (step.by or scenario.port) == name]
         by = "" if name == scenario.port else name
-        if not own or own[0].action != "open":
-            steps.insert(0, Step("open", by=by))
+        if not _opens(own):
+            places = [at for at, step in enumerate(steps) if (step.by or scenario.port) == name]
+            early = _early(own)
+            steps.insert(places[early - 1] + 1 if early else 0, Step("open", by=by))
         if not own or own[-1].action != "close":
             steps.append(Step("close", by=by))
     return steps
+
+
+def _opens(own: list[Step]) -> bool:
+    """Whether the first step that asks something of an open port is ``open``."""
+    asking = [step for step in own if not (_needs_no_open(step) or step.action in _NEUTRAL)]
+    return bool(asking) and asking[0].action == "open"
+
+
+def _early(own: list[Step]) -> int:
+    """Return how many of a port's steps, from the first, come before it is opened."""
+    first = list(takewhile(lambda step: _needs_no_open(step) or step.action in _NEUTRAL, own))
+    return max((at for at, step in enumerate(first, 1) if _needs_no_open(step)), default=0)
+
+
+def _last_close(steps: list[Step], port: str) -> int:
+    """Return the number of the step that closes `port` for good."""
+    last, is_open = len(steps) - 1, False
+    for number, step in enumerate(steps):
+        if (step.by or port) != port or step.action in _NEUTRAL:
+            continue
+        if step.action == "close" and is_open:
+            last = number
+        is_open = step.action not in ("close", "leftovers")
+    return last
+
+
+def _needs_no_open(step: Step) -> bool:
+    """Whether a step is meant for a closed port."""
+    return step.action == "leftovers" or (step.action == "close" and step.how == "again")
+
+
+def _at_most(scenario: Scenario) -> str:
+    asked_ps = most_ps(scenario)
+    return "for ever" if asked_ps == NEVER_PS else f"up to {show_duration(asked_ps)}"
 
 
 def _counters(errors: object) -> dict[str, int]:

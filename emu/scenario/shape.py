@@ -227,7 +227,9 @@ class Entries:
             with passing():
                 name = self.keys.read(key, notes)
                 if name not in found:
+                    notes.unread.add(key.text)
                     found[name] = self.shape.read(value, notes)
+                    notes.unread.discard(key.text)
         return found
 
     def schema(self) -> JsonSchema:

@@ -89,6 +89,8 @@ class Notes:
 
     Attributes:
         flaws: what was found, shared with the notes on files that this one names.
+        unread: names that stand in the input but whose meaning was refused, shared likewise; who
+            finds nothing under one of them has found no further flaw.
     """
 
     def __init__(self, path: str, folder: Path, *, seed: int = 1) -> None:
@@ -96,11 +98,13 @@ class Notes:
         self.folder = folder
         self.seed = seed
         self.flaws: list[Flaw] = []
+        self.unread: set[str] = set()
 
     def of_file(self, path: str, folder: Path) -> Notes:
         """Return notes on another file that go on the same list."""
         other = Notes(path, folder, seed=self.seed)
         other.flaws = self.flaws
+        other.unread = self.unread
         return other
 
     def refuse(self, node: Node | None, what: str, *, allowed: str = "", fix: str = "") -> Refused:

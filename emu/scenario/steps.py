@@ -7,7 +7,9 @@ from collections.abc import Callable, Mapping
 from emu.kernel.board import Board
 from emu.kernel.clock import PS_PER_S
 from emu.line.far_end import FarEnd
-from emu.scenario.model import Scenario, Step
+from emu.scenario.contract import counter
+from emu.scenario.leftovers import leave
+from emu.scenario.model import NEVER_PS, Leftovers, Scenario, Step
 from emu.scenario.outcome import StepNote
 from emu.scenario.port import DrivenPort
 from emu.units import LineSettings, show_duration
@@ -66,7 +68,10 @@ class StepPlayer:
             "work": self._work,
             "line": self._change_line,
             "reopen": self._reopen,
+            "leftovers": self._leftovers,
         }
+        for port in ports.values():
+            port.line_is_quiet = self._line_is_quiet
         self.before_open: Callable[[], None] | None = None
         self.after_open: Callable[[], None] | None = None
         self.traffic_end: tuple[int, int] | None = None
@@ -87,7 +92,8 @@ class StepPlayer:
 
         Args:
             faults_over: whether there were faults, and none can act any more.
-            reset: whether one of them reset the device, so that the port is opened again first.
+            reset: whether one of them took the device's settings away, by a reset or one by one,
+                so that the port is opened again first.
         """
         port = self._ports[self._scenario.port]
         if not port.is_open:
@@ -101,6 +107,7 @@ class StepPlayer:
             return
         if not port.contract.agrees:
             return
+        port.contract.settle()
         if reset:
             self.play(Step("reopen"))
         note = StepNote("recovery", self._board.clock.now_ps, "did not finish")
@@ -112,8 +119,14 @@ class StepPlayer:
         return self._ports[step.by or self._scenario.port]
 
     def _timeout_ps(self, port: DrivenPort, step: Step, count: int) -> int:
-        """Return the time-out of one call that moves `count` bytes."""
+        """Return the time-out of one call that moves `count` bytes, `NEVER_PS` for none."""
         if step.timeout_ps is not None:
+            return step.timeout_ps
+        return self._patience_ps(port, step, count)
+
+    def _patience_ps(self, port: DrivenPort, step: Step, count: int) -> int:
+        """Return how long a call that moved nothing is taken to have waited at least."""
+        if step.timeout_ps not in (None, NEVER_PS):
             return step.timeout_ps
         if self._scenario.limits.call_ps is not None:
             return self._scenario.limits.call_ps
@@ -134,12 +147,14 @@ class StepPlayer:
             after()
         return f"{port.name} at {line}"
 
-    def _close(self, port: DrivenPort, _step: Step) -> str:
-        if not port.is_open:
+    def _close(self, port: DrivenPort, step: Step) -> str:
+        if not port.is_open and step.how != "again":
             return f"{port.name} was closed already"
-        self._collect(port)
+        if port.is_open and step.how != "now":
+            self._collect(port)
+        again = "" if port.is_open else ", which was closed already"
         port.close()
-        return port.name
+        return port.name + again
 
     def _send(self, port: DrivenPort, step: Step) -> str:
         sent = self._write_all(port, step, step.data)
@@ -150,7 +165,7 @@ class StepPlayer:
         sent = fruitless = 0
         while sent < len(data) and fruitless < _FRUITLESS:
             piece = data[sent : sent + (step.chunk or len(data))]
-            until_ps = self._board.clock.now_ps + self._timeout_ps(port, step, len(piece))
+            until_ps = self._board.clock.now_ps + self._patience_ps(port, step, len(piece))
             count = port.write(piece, self._timeout_ps(port, step, len(piece)))
             sent += count
             fruitless = 0 if count else fruitless + 1
@@ -164,7 +179,8 @@ class StepPlayer:
         while (wanted is None or got < wanted) and fruitless < _FRUITLESS:
             size = min(step.chunk or _READ_BYTES, _READ_BYTES if wanted is None else wanted - got)
             expected = _WAIT_CHARACTERS if wanted is None else size
-            data = self._read(port, size, self._timeout_ps(port, step, expected))
+            patience_ps = self._patience_ps(port, step, expected)
+            data = self._read(port, size, self._timeout_ps(port, step, expected), patience_ps)
             got += len(data)
             more = data or not self._line_is_quiet()
             fruitless = 0 if more else fruitless + 1
@@ -198,7 +214,8 @@ class StepPlayer:
         got = back = fruitless = 0
         while got < wanted and fruitless < _FRUITLESS:
             size = min(step.chunk or 16, wanted - got)
-            data = self._read(port, size, self._timeout_ps(port, step, size))
+            patience_ps = self._patience_ps(port, step, size)
+            data = self._read(port, size, self._timeout_ps(port, step, size), patience_ps)
             got += len(data)
             back += self._write_all(port, step, data)
             fruitless = 0 if data or not self._line_is_quiet() else fruitless + 1
@@ -239,6 +256,15 @@ class StepPlayer:
         if self._far_end is not None and self._scenario.far_end.line is None:
             self._far_end.speak(line)
 
+    def _leftovers(self, port: DrivenPort, step: Step) -> str:
+        """Close the port if it is open, and let somebody else use the controller."""
+        if port.is_open:
+            self._close(port, step)
+        left = step.leftovers or Leftovers()
+        leave(port.uart, left)
+        registers = ", ".join(f"{name} {value:#04x}" for name, value in left.registers.items())
+        return f"{registers or 'registers as they were'}, {len(left.received)} unread"
+
     # the end of the traffic
 
     def _line_is_quiet(self) -> bool:
@@ -259,9 +285,14 @@ class StepPlayer:
             data = self._read(port, _READ_BYTES, 6 * port.contract.character_ps + _MS)
             empty = 0 if data else empty + 1
 
-    def _read(self, port: DrivenPort, size: int, timeout_ps: int) -> bytes:
-        """Read, and let the rest of the time-out pass if nothing comes back before its end."""
-        until_ps = self._board.clock.now_ps + timeout_ps
+    def _read(
+        self, port: DrivenPort, size: int, timeout_ps: int, patience_ps: int | None = None
+    ) -> bytes:
+        """Read, and let the rest of the time-out pass if nothing comes back before its end.
+
+        A call without a time-out is taken to have waited for `patience_ps`.
+        """
+        until_ps = self._board.clock.now_ps + (timeout_ps if patience_ps is None else patience_ps)
         data = port.read(size, timeout_ps)
         if not data:
             self._sit_out(until_ps)
@@ -288,13 +319,20 @@ class StepPlayer:
                 f"{heard} reached the far end",
             )
         self._collect(port)
-        returned = len(port.contract.received)
+        returned, lost = len(port.contract.received), _losses(port)
         far_end.say(_PING)
         port.read(len(_PING), 2 * wire_ps + _GRACE_PS)
         self._collect(port)
-        if len(port.contract.received) < returned + len(_PING):
+        returned, lost = len(port.contract.received) - returned, _losses(port) - lost
+        if returned + lost < len(_PING):
             port.contract.breach(
                 "recovery",
                 f"after the faults were over the far end sent {len(_PING)} bytes and "
-                f"{len(port.contract.received) - returned} were returned",
+                f"{returned} were returned" + (f", {lost} lost on the way" if lost else ""),
             )
+
+
+def _losses(port: DrivenPort) -> int:
+    """Count characters that overran, and those with an error that the driver has counted."""
+    flagged = (counter(port.errors, name) or 0 for name in ("parity", "framing", "breaks"))
+    return port.contract.lost + sum(flagged)

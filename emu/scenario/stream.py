@@ -49,6 +49,7 @@ class ReceivedStream:
         self.arrived = 0
         self.returned = 0
         self._base_returned = 0
+        self._even = 0
 
     def arrive(self, data: int, *, free: bool = False) -> None:
         """Note a character; a `free` one may be returned or not."""
@@ -83,6 +84,17 @@ class ReceivedStream:
                 self._trim()
             return
         self._keep(data)
+
+    @property
+    def behind(self) -> int:
+        """How many more characters arrived than were returned; less than 0 for a surplus."""
+        return self.arrived - self.returned - self._even
+
+    def settle(self) -> None:
+        """Forget what was returned amiss: anything that came up to now may yet come, or not."""
+        self._even = min(0, self.arrived - self.returned)
+        self._forgive(range(self._at, len(self._data)))
+        self._keep(b"")
 
     @property
     def unread(self) -> int:

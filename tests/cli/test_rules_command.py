@@ -36,6 +36,14 @@ def test_one_rule_is_explained(capsys: pytest.CaptureFixture[str]) -> None:
     assert all(part in text for part in (rule.name, rule.watches, rule.why, rule.instead))
 
 
+def test_both_pages_name_a_next_step(capsys: pytest.CaptureFixture[str]) -> None:
+    """The list leads to one rule, and the rule to the accesses around a finding."""
+    main(["rules"])
+    assert capsys.readouterr().out.splitlines()[-1].startswith("Next: emu rules NAME ")
+    main(["rules", "write-when-full"])
+    assert capsys.readouterr().out.splitlines()[-1].startswith("Next: emu run SCENARIO --timeline")
+
+
 def test_json_has_every_field(capsys: pytest.CaptureFixture[str]) -> None:
     """The JSON is a list of objects with name, family and the three texts."""
     assert main(["rules", "--json"]) == 0

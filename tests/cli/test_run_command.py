@@ -13,6 +13,9 @@ import pexpect
 import pytest
 
 from emu.cli.main import main
+from emu.cli.run import next_step
+from emu.scenario.contract import Promise
+from emu.scenario.outcome import Outcome
 
 ROOT = Path(__file__).resolve().parents[2]
 SCENARIOS = sorted(
@@ -22,6 +25,7 @@ SCENARIOS = sorted(
 )
 QUIET = "fixtures/quiet.yaml"
 FIRST_TRY = "drivers_example/first_try.py:FirstTry"
+POLLED = "drivers_example/polled.py:PolledDriver"
 SLOW = """
 from emu import LineErrors
 class Gauge:
@@ -132,11 +136,43 @@ def test_until_beyond_the_end_changes_nothing(capsys: pytest.CaptureFixture[str]
 
 
 def test_timeline(capsys: pytest.CaptureFixture[str]) -> None:
-    """--timeline prints what happened before the verdict, and no longer recommends itself."""
+    """--timeline prints what happened before the verdict, and does not recommend itself."""
     _, out, _ = emu(capsys, QUIET, "--timeline")
     assert "THR" in out
     assert "interrupt_driven.py" in out
-    assert "Next:" not in out
+    assert out.startswith("-> a character leaves, <- one comes in; ")
+    assert out.endswith("\nNext: emu faults lists what can be made to go wrong; name some in the "
+                        "scenario\n")  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("words", "again"),
+    [
+        (["--seed", "5"], f"emu run {QUIET} --seed 5 --timeline"),
+        (["--until", "2 ms"], f"emu run {QUIET} --until 2ms --timeline"),
+        (["--until", "10 s"], f"emu run {QUIET} --timeline"),
+        (["--driver", POLLED, "--seed", "5"], "the same command with --timeline"),
+    ],
+)
+def test_the_next_step_is_about_the_same_run(
+    capsys: pytest.CaptureFixture[str], words: list[str], again: str
+) -> None:
+    """What is recommended takes the options of the run, as far as they matter and fit."""
+    _, out, _ = emu(capsys, QUIET, *words)
+    assert out.rpartition("\nNext: ")[2] == f"{again} shows every access\n"
+
+
+def test_the_next_step_after_broken_promises() -> None:
+    """Without a finding the timeline is recommended, and with it printed the place to look at."""
+    broken = Outcome("a trial", "", "gauge.py:Gauge", 1, promises=[Promise("sent", False)])
+
+    assert next_step(broken, "emu run x.yaml", timeline=False) == (
+        "emu run x.yaml --timeline shows what led to it"
+    )
+    assert next_step(broken, f"emu run {'x' * 80}.yaml", timeline=False) == (
+        "the same command with --timeline shows what led to it"
+    )
+    assert next_step(broken, "emu run x.yaml", timeline=True).startswith("look in the timeline")
 
 
 def test_events(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -172,15 +208,19 @@ def test_schema(capsys: pytest.CaptureFixture[str]) -> None:
         ([], "name a scenario file"),
         (["no_such.yaml"], "no_such.yaml"),
         (["fixtures"], "fixtures"),
-        (["fixtures/tide_gauge.yaml"], "fixtures/tide_gauge.yaml"),
+        (
+            ["fixtures/tide_gauge.yaml"],
+            "this is a board, not a scenario; 'emu map fixtures/tide_gauge.yaml' prints it",
+        ),
+        (["fixtures/faults/storm.yaml"], "this is a fault plan, not a scenario; "),
         (["fixtures/bad/unknown_key.yaml"], "fixtures/bad/unknown_key.yaml:"),
         ([QUIET, "--until", "soon"], "'soon'"),
         ([QUIET, "--until", "5"], "unit"),
         ([QUIET, "--seed", "x"], "'x'"),
         ([QUIET, "--seed", "-1"], "-1"),
         ([QUIET, "--drivr", "x"], "--driver"),
-        ([QUIET, "--driver", "drivers_example/polled.py:PoledDriver"], "'PolledDriver'"),
-        ([QUIET, "--driver", "drivers_example/poled.py:PolledDriver"], "'polled.py:PolledDriver'"),
+        ([QUIET, "--driver", "drivers_example/polled.py:PoledDriver"], f"mean '{POLLED}'?"),
+        ([QUIET, "--driver", "drivers_example/poled.py:PolledDriver"], f"mean '{POLLED}'?"),
         ([QUIET, "another.yaml"], "another.yaml"),
     ],
 )
@@ -189,6 +229,18 @@ def test_bad_input(capsys: pytest.CaptureFixture[str], words: list[str], said: s
     status, out, err = emu(capsys, *words)
     assert (status, out) == (2, "")
     assert said in err
+
+
+def test_flaws_of_scenario_and_driver_come_together(capsys: pytest.CaptureFixture[str]) -> None:
+    """A misspelt --driver is told beside what is wrong in the scenario."""
+    bad = "fixtures/bad/bad_seed.yaml"
+    status, out, err = emu(capsys, bad, "--driver", "drivers_example/poled.py:PolledDriver")
+    first, second, count = err.splitlines()
+    assert (status, out, count) == (2, "", "2 flaws found")
+    assert first.startswith(f"{bad}:4:")
+    assert second == (
+        f"--driver: driver file 'drivers_example/poled.py' does not exist; did you mean '{POLLED}'?"
+    )
 
 
 def test_a_scenario_without_a_driver(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

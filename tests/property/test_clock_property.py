@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-from math import ceil, floor
-
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emu.kernel.clock import NEVER_PS, PS_PER_S, Clock, Timer, tick_ps, ticks_at
+from emu.kernel.clock import NEVER_PS, Clock, Timer
 
 TIMES = st.integers(0, 50)
 HZ = st.integers(1, 10**10)
@@ -32,24 +29,6 @@ def test_queue_is_a_stable_sort(times: list[int], steps: list[int]) -> None:
 
     assert ran == sorted(range(len(times)), key=times.__getitem__)
     assert clock.events == len(times)
-
-
-@given(start_ps=st.integers(0, 10**15), tick=st.integers(0, 10**9), hz=HZ)
-def test_ticks_do_not_drift(start_ps: int, tick: int, hz: int) -> None:
-    """A tick is the exact time rounded down, however many came before."""
-    assert tick_ps(start_ps, tick, hz) == start_ps + floor(Fraction(tick * PS_PER_S, hz))
-
-
-@given(start_ps=st.integers(0, 10**15), after_ps=st.integers(0, 10**15), hz=HZ)
-def test_first_tick_is_the_inverse(start_ps: int, after_ps: int, hz: int) -> None:
-    """No earlier tick would do, and the one returned is not too early."""
-    now_ps = start_ps + after_ps
-
-    tick = ticks_at(start_ps, now_ps, hz)
-
-    assert tick == ceil(Fraction(after_ps * hz, PS_PER_S))
-    assert tick_ps(start_ps, tick, hz) >= now_ps
-    assert tick == 0 or tick_ps(start_ps, tick - 1, hz) < now_ps
 
 
 @given(steps=STEPS)

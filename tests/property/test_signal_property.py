@@ -34,7 +34,6 @@ class Model:
     def set(self, now: int, level: int) -> None:
         """Drive from now on for ever."""
         self.driven[now:] = [level] * (SPAN - now)
-        self.noise[now:] = [0] * (SPAN - now)
         self.played_until = now
 
     def play(self, start: int, toggles: tuple[int, ...]) -> None:

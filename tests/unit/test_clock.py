@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from emu.errors import AccessError
-from emu.kernel.clock import NEVER_PS, PS_PER_S, Clock, Timer, tick_ps, ticks_at
+from emu.kernel.clock import NEVER_PS, PS_PER_S, Clock, Timer
 
 
 class Wish:
@@ -183,30 +183,6 @@ def test_run_until_wanted_runs_a_stall_to_its_end() -> None:
 
     assert clock.run_until_wanted(100, wish) == 50
     assert (clock.stalled_ps, clock.events) == (40, 3)
-
-
-@pytest.mark.parametrize(
-    ("hz", "tick", "at_ps"),
-    [
-        (1_843_200, 1, 542_534),  # 542,534.72..., rounded down
-        (1_843_200, 1_843_200, PS_PER_S),
-        (3, 1, 333_333_333_333),
-        (3, 3, PS_PER_S),
-        (50_000_000, 7, 140_000),
-        (1, 86_400, 86_400 * PS_PER_S),
-    ],
-)
-def test_ticks_of_a_device_clock(hz: int, tick: int, at_ps: int) -> None:
-    """Tick n comes at start + n * 10**12 // hz, so whole seconds are exact for every frequency."""
-    assert tick_ps(0, tick, hz) == at_ps
-    assert tick_ps(1_000, tick, hz) == at_ps + 1_000
-
-
-def test_first_tick_at_or_after() -> None:
-    """A tick counts at its own moment, and is over one picosecond later."""
-    third_ps = tick_ps(0, 3, 1_843_200)
-
-    assert [ticks_at(0, at_ps, 1_843_200) for at_ps in (0, third_ps, third_ps + 1)] == [0, 3, 4]
 
 
 def timer_log() -> tuple[Clock, Timer, list[int]]:

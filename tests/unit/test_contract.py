@@ -336,6 +336,82 @@ def test_flags_that_close_leaves_unread(table: Table) -> None:
     assert table.broken() == {}
 
 
+@pytest.mark.parametrize(("counted", "kept"), [(0, False), (1, True), (2, True), (3, False)])
+def test_flags_that_close_leaves_unread_are_told_apart(
+    table: Table, counted: int, *, kept: bool
+) -> None:
+    """Of two bad characters in the FIFO the one whose flags were shown is due, the other is not."""
+    table.come(b"f", PARITY_ERROR)
+    table.look()
+    table.come(b"l", PARITY_ERROR)
+    table.contract.closes()
+    table.contract.closed()
+    table.errors.parity = counted
+    assert (table.broken() == {}) is kept
+
+
+def test_leftovers_do_not_stand_in_for_what_arrived(table: Table) -> None:
+    """Emptying a FIFO of what came while the port was closed forgives nothing of before."""
+    table.come(b"x", PARITY_ERROR)
+    table.take()
+    table.errors.parity = 0
+    table.wait_in_vain()
+    table.close()
+    table.come(b"boot> ")
+    table.open()
+    assert "errors.parity is 0, the device flagged 1" in finish(table)["errors"]
+
+
+def test_stale_bytes_are_named(table: Table) -> None:
+    """What lay in the receiver before open is told from what arrived, by its bytes."""
+    table.close()
+    table.come(b"boot")
+    table.contract.opens(LINE)
+    stale = table.take()
+    table.contract.opened()
+    table.give(stale)
+    assert finish(table)["order"].endswith("; b'boot' lay in the receiver before open")
+
+
+def test_opening_an_open_port_lets_go_of_what_was_unread(table: Table) -> None:
+    """A second open may drop what came before it, as a close may; what comes later counts."""
+    table.come(b"tide")
+    table.take()
+    table.open()
+    table.come(b"ebb")
+    table.give(table.take())
+    assert finish(table) == {}
+    table.open()
+    table.come(b"flood")
+    table.give(table.take()[1:])
+    assert list(finish(table)) == ["loss"]
+
+
+def test_what_comes_after_close_is_nobodys(table: Table) -> None:
+    """Once close has returned, a character is not part of what arrived."""
+    table.contract.closes()
+    table.contract.released()
+    table.come(b"tide")
+    table.contract.closed()
+    assert table.contract.arrived_count == 0
+    assert table.broken() == {}
+
+
+def test_a_character_that_was_shown_before_it_was_lost() -> None:
+    """Without FIFO an overrun takes a bad character away; its flags count if they were read."""
+    for shown in (True, False):
+        table = Table(fifo=0)
+        table.open()
+        table.come(b"x", PARITY_ERROR)
+        if shown:
+            table.port.read("LSR")
+        table.come(b"y")
+        table.take()
+        table.errors.parity = 0
+        table.errors.overrun = 1
+        assert list(finish(table)) == (["errors"] if shown else [])
+
+
 def test_a_read_that_did_not_wait_proves_nothing(table: Table) -> None:
     """A driver that answers at once has perhaps not looked: nothing is asked of it yet."""
     table.come(b"tide")

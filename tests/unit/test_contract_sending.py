@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 
 from emu.line.frame import PARITY_ERROR
-from emu.scenario.contract import best_divisor
+from emu.scenario.baud import best_divisor
 from emu.units import LineSettings
 from tests.contract_table import LINE, Table
 
@@ -256,13 +256,22 @@ def test_the_first_breach_is_kept(table: Table) -> None:
     assert finish(table) == {"time": "first"}
 
 
-def test_waived_promises_are_not_judged(table: Table) -> None:
-    """A waived promise counts as kept and gives the reason."""
-    table.contract.breach("time", "late")
+def test_what_a_fault_excuses_is_not_held_against_the_driver(table: Table) -> None:
+    """A promise that could not be kept at the time counts as kept and gives the reason."""
+    table.contract.excuses.find = lambda _from_ps, _opened_ps: {"time": ["the device was gone"]}
+    assert table.contract.breach("time", "late")
     verdict = table.verdict({"time": "the device was gone"})
     assert (verdict["time"].kept, verdict["time"].waived) == (True, True)
     assert verdict["time"].detail == "the device was gone"
     assert not verdict["order"].waived
+
+
+def test_a_fault_at_another_time_excuses_nothing(table: Table) -> None:
+    """A promise that was broken while it could be kept is broken, whatever happened elsewhere."""
+    table.contract.excuses.find = lambda _from_ps, _opened_ps: {}
+    assert not table.contract.breach("time", "late")
+    verdict = table.verdict({"time": "the device was gone"})
+    assert (verdict["time"].kept, verdict["time"].detail) == (False, "late")
 
 
 def test_a_port_that_was_never_opened_owes_nothing() -> None:

@@ -11,7 +11,8 @@ import pytest
 from emu.errors import RunEnded
 from emu.kernel.bus import BusError
 from emu.kernel.clock import PS_PER_S
-from emu.kernel.cpu import HEARTBEAT_PS, STORM_ENTRIES
+from emu.kernel.cpu import HEARTBEAT_PS
+from emu.kernel.storm import STORM_ENTRIES
 from tests.unit.cpu_bench import US, Bench
 
 
@@ -279,6 +280,25 @@ def test_guard_ends_a_call_that_takes_too_long() -> None:
     assert (ended.rule, ended.message, ended.file) == (
         "call-overdue", "write takes for ever", __file__,
     )  # fmt: skip
+
+
+def test_a_guard_may_be_put_off() -> None:
+    """A guard that sees an end coming sets another one, and the run goes on until that one."""
+    bench = Bench()
+    asked: list[int] = []
+
+    def ended() -> RunEnded | None:
+        asked.append(bench.board.clock.now_ps)
+        if len(asked) < 3:
+            bench.cpu.guard(bench.board.clock.now_ps + 10 * US, ended)
+            return None
+        return RunEnded("call-overdue", "read takes for ever")
+
+    bench.cpu.guard(10 * US, ended)
+    found = ends(bench, lambda: bench.cpu.wait_for_interrupt(1))
+
+    assert found.rule == "call-overdue"
+    assert asked == [10 * US, 20 * US, 30 * US]
 
 
 def test_driver_cannot_swallow_the_end_by_habit() -> None:

@@ -59,24 +59,94 @@ def test_a_missing_file_names_the_nearest(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"'gauges.py' does not exist; did you mean 'gauge.py:G"):
         DriverName.parse("gauges.py:Gauge", base=tmp_path)
     with pytest.raises(InputError, match=r"does not exist$"):
-        DriverName.parse("no/such/folder/gauge.py:Gauge", base=tmp_path)
+        DriverName.parse("no/such/folder/water.py:Gauge", base=tmp_path)
 
 
 @pytest.mark.parametrize(
-    ("name", "fix"),
-    [("Gauges", "did you mean 'Gauge'?"), ("x", "known: Gauge"), ("LineErrors", "known: Gauge")],
+    "text",
+    [
+        "drivers/gauges.py:Gauge", "driver/gauge.py:Gauge", "drivers/gauge.py:Gauges",
+        "drivers/gauge:Gauge", "drivers/gauge.py", "drivers/gauge", "drivers/gauge.py:",
+        "../drivers/gauge.py:Gauge", "harbour/drivers/gauge.py",
+    ],
+)  # fmt: skip
+def test_the_fix_is_a_whole_name(tmp_path: Path, text: str) -> None:
+    """Whatever is wrong with a name, the fix is one that works as it stands: path, file, class."""
+    folder = tmp_path / "harbour" / "drivers"
+    folder.mkdir(parents=True)
+    named(folder, WHOLE)
+    with pytest.raises(InputError, match=r"; did you mean '(.*)'\?$") as refused:
+        DriverName.parse(text, base=folder.parent)
+    fix = refused.value.flaws[0].fix.split("'")[1]
+    assert Path(fix).parent.name == "drivers"
+    assert load_driver(DriverName.parse(fix, base=folder.parent)).__name__ == "Gauge"
+
+
+def test_a_path_that_counts_from_another_folder(tmp_path: Path) -> None:
+    """A path as it would be from the top folder is answered with the one from where it counts."""
+    (tmp_path / "drivers").mkdir()
+    named(tmp_path / "drivers", WHOLE)
+    (tmp_path / "scenarios").mkdir()
+    with pytest.raises(InputError, match=r"did you mean '\.\./drivers/gauge\.py:Gauge'"):
+        DriverName.parse("drivers/gauge.py:Gauge", base=tmp_path / "scenarios")
+
+
+def test_several_drivers_to_choose_from(tmp_path: Path) -> None:
+    """Where nothing is near, all whole names are told, helpers left out, four at most."""
+    code = "class Register: pass\n" + "".join(
+        WHOLE.replace("Gauge", name) for name in ("Ebb", "Flood", "Slack", "Neap", "Spring")
+    )
+    with pytest.raises(InputError, match=r"known: gauge\.py:Ebb, .*gauge\.py:Neap, \.\.\.$"):
+        named(tmp_path, code)
+
+
+def test_a_module_that_is_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A module that cannot be imported is answered with the file of that name, if there is one."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "hulls").mkdir()
+    named(tmp_path / "hulls", WHOLE)
+    for text in ("hulls.gauge:Gauge", "hulls.gauges:Gauge"):
+        with pytest.raises(InputError, match=r"no module .*did you mean 'hulls/gauge\.py:Gauge'"):
+            load_driver(DriverName.parse(text, base=tmp_path))
+
+
+@pytest.mark.parametrize("name", ["Gauges", "gauge", "Unlike"])
+def test_a_missing_class(tmp_path: Path, name: str) -> None:
+    """A missing class is refused before anything runs, with the whole name of the one there is."""
+    with pytest.raises(InputError) as refused:
+        named(tmp_path, WHOLE + "1 / 0\n", f"gauge.py:{name}")
+    assert str(refused.value) == (
+        f"driver: gauge.py has no class '{name}'; did you mean 'gauge.py:Gauge'?"
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "what"), [("level", "level is 3 (int)"), ("helper", "helper is <function helper>")]
 )
-def test_a_missing_class(tmp_path: Path, name: str, fix: str) -> None:
-    """A missing class is refused with the nearest of the file, imported ones left out."""
-    found = named(tmp_path, WHOLE + "x = 3\nfrom emu import Cpu\n", f"gauge.py:{name}")
-    with pytest.raises(InputError, match="has no class") as refused:
+def test_a_name_that_is_no_class(tmp_path: Path, name: str, what: str) -> None:
+    """A name that is bound to something else is told as that, once the file has run."""
+    found = named(tmp_path, WHOLE + "level = 3\ndef helper(): pass\n", f"gauge.py:{name}")
+    with pytest.raises(InputError, match=r"has no class .*did you mean 'gauge\.py:Gauge'") as no:
         load_driver(found)
-    assert fix in str(refused.value)
+    assert what in str(no.value)
+
+
+def test_a_class_that_only_running_shows(tmp_path: Path) -> None:
+    """A class that is imported or made by a call is found, though no class statement names it."""
+    (tmp_path / "water.py").write_text(WHOLE, encoding="utf-8")
+    for code, name in (
+        ("from water import Gauge as Tide\n", "Tide"),
+        ("from water import *\n", "Gauge"),
+        (WHOLE + "Tide = type('Tide', (Gauge,), {})\n", "Tide"),
+        (WHOLE + "globals()['T' + 'ide'] = Gauge\n", "Tide"),
+    ):
+        assert load_driver(named(tmp_path, code, f"gauge.py:{name}"))
+        sys.modules.pop("water", None)
 
 
 def test_a_file_without_classes(tmp_path: Path) -> None:
-    """A file without any class says that none is known."""
-    with pytest.raises(InputError, match="known: none"):
+    """A file without any class says so."""
+    with pytest.raises(InputError, match="has no class 'Gauge'; it has no class at all"):
         load_driver(named(tmp_path, ""))
 
 

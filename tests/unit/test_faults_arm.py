@@ -13,8 +13,9 @@ from emu.faults.plan import FaultPlan
 from emu.faults.spell import fault
 from emu.faults.target import TARGETS
 from emu.faults.waiver import PROMISES
+from emu.kernel.bus import BusError
 from emu.kernel.journal import AGAIN
-from tests.unit.faults_bench import LSR, MS_PS, SCR, Bench
+from tests.unit.faults_bench import IER, LCR, LSR, MCR, MS_PS, SCR, Bench
 
 
 def test_every_injection_is_recorded_with_time_fault_and_detail() -> None:
@@ -163,6 +164,8 @@ def test_a_drift_needs_a_far_end() -> None:
 
 # waivers
 
+MSR = 6
+
 
 def test_a_hidden_error_flag_excuses_the_count_of_errors() -> None:
     """Reading clears FE, so a flip that hides it makes counting it impossible, for good."""
@@ -178,36 +181,89 @@ def test_a_hidden_error_flag_excuses_the_count_of_errors() -> None:
 
 
 def test_a_bit_that_no_promise_hangs_on_excuses_nothing() -> None:
-    """A flipped scratch register is no excuse."""
-    bench = Bench(fault("flip-on-read", "telemetry.SCR"), fault("dropped-write", "telemetry.SCR"))
-    bench.io.read8(SCR)
-    bench.io.write8(SCR, 1)
+    """A flipped ring indicator is no excuse, nor is a write to a register that takes none."""
+    bench = Bench(
+        fault("flip-on-read", "telemetry.MSR.RI"), fault("dropped-write", "telemetry.MSR")
+    )
+    bench.io.read8(MSR)
+    bench.io.write8(MSR, 1)
 
     assert bench.counts == (1, 1)
     assert bench.armed.waivers() == {}
 
 
-def test_a_write_lost_once_is_no_excuse_where_a_second_try_helps() -> None:
-    """Settings can be read back and written again; a character cannot."""
-    once = Bench(fault("dropped-write", "telemetry.LCR", count=1))
-    always = Bench(fault("dropped-write", "telemetry.LCR"))
+def test_an_access_refused_once_is_no_excuse_where_a_second_try_helps() -> None:
+    """A bus error tells the driver, which can try again; a character that is lost tells nobody."""
+    once = Bench(fault("bus-error", "telemetry.LSR", count=1))
+    always = Bench(fault("bus-error", "telemetry.LSR"))
     character = Bench(fault("dropped-write", "telemetry.THR", count=1))
-    for bench, offset in ((once, 3), (always, 3), (character, 0)):
-        bench.io.write8(offset, 3)
+    for bench in (once, always):
+        with pytest.raises(BusError):
+            bench.io.read8(LSR)
+    character.io.write8(0, 3)
 
     assert once.armed.waivers() == {}
-    assert sorted(always.armed.waivers()) == ["drain", "quiet", "sent", "start"]
+    assert sorted(always.armed.waivers()) == ["drain", "errors", "loss", "sent", "start"]
     assert sorted(character.armed.waivers()) == ["drain", "sent"]
 
 
-def test_hampering_ends_with_the_fault() -> None:
-    """What could not be set up while writes were lost can be set up afterwards."""
+@pytest.mark.parametrize(
+    ("kind", "register", "promises"),
+    [
+        ("dropped-write", "LCR", "drain errors loss order quiet sent start"),
+        ("dropped-write", "IER", "drain errors loss quiet sent start"),
+        ("dropped-write", "DLL", "drain errors loss sent start"),
+        ("flip-on-read", "MCR", "drain errors loss order sent start"),
+    ],
+)
+def test_a_setting_lost_once_excuses_what_hangs_on_it(
+    kind: str, register: str, promises: str
+) -> None:
+    """A driver need not read back what it writes, and may change a bit by reading first."""
+    bench = Bench(fault(kind, f"telemetry.{register}", count=1))
+    bench.io.write8(LCR, 0x80 if register == "DLL" else 0x03)
+    offset = {"LCR": LCR, "IER": IER, "DLL": 0, "MCR": MCR}[register]
+    bench.io.write8(offset, 1)
+    bench.io.read8(offset)
+
+    assert bench.counts == (1,)
+    assert " ".join(sorted(bench.armed.waivers())) == promises
+    assert bench.armed.unsettled("telemetry")
+
+
+def test_a_setting_that_was_lost_is_lost_until_the_port_is_opened_again() -> None:
+    """A session that began before the fault is excused for good, one that began later is not."""
     bench = Bench(fault("dropped-write", "telemetry.LCR", until="1 ms"))
-    bench.io.write8(3, 3)
+    bench.io.write8(LCR, 3)
     bench.wait(2 * MS_PS)
 
     assert "start" in bench.armed.waivers(0, MS_PS)
+    assert "sent" in bench.armed.waivers(2 * MS_PS, opened_ps=0)
+    assert bench.armed.waivers(2 * MS_PS, opened_ps=2 * MS_PS) == {}
+
+
+def test_hampering_ends_with_the_fault() -> None:
+    """What could not be asked while the bus failed can be asked afterwards."""
+    bench = Bench(fault("bus-error", "telemetry.LSR", until="1 ms"))
+    with pytest.raises(BusError):
+        bench.io.read8(LSR)
+    bench.wait(2 * MS_PS)
+
+    assert "drain" in bench.armed.waivers(0, MS_PS)
     assert bench.armed.waivers(2 * MS_PS) == {}
+    assert not bench.armed.unsettled("telemetry")
+
+
+def test_a_fault_of_another_device_is_no_excuse() -> None:
+    """A driver answers for its own device, but an interrupt that never ends is everybody's."""
+    bench = Bench(
+        fault("dropped-write", "telemetry.THR"), fault("stuck-interrupt", "telemetry.irq")
+    )
+    bench.io.write8(0, 3)
+    bench.wait(1)
+
+    assert sorted(bench.armed.waivers(device="telemetry")) == ["drain", "quiet", "sent", "time"]
+    assert sorted(bench.armed.waivers(device="console")) == ["time"]
 
 
 def test_a_stopped_device_hampers_sending_only_while_it_stands() -> None:

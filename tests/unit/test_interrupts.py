@@ -228,7 +228,9 @@ def test_unknown_line_lists_the_known_ones(numbers: tuple[int, ...], allowed: st
     for number in numbers:
         bench.line(number)
 
-    with pytest.raises(AccessError, match=f"cpu: no interrupt line -1; allowed: {allowed}"):
+    with pytest.raises(
+        AccessError, match=rf"cpu: no interrupt line -1 \(int\); allowed: {allowed}"
+    ):
         bench.lines.line(-1)
 
 

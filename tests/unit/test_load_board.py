@@ -145,5 +145,8 @@ def test_unknown_device_kind_names_the_nearest() -> None:
 
 @pytest.mark.parametrize("path", ["tide_gauge.yaml", "quiet.yaml"])
 def test_any_board(path: str) -> None:
-    """A board comes from a board file as well as from a scenario that names one."""
-    assert load_any_board(FIXTURES / path).name == "tide gauge"
+    """A board comes from a board file as well as from a scenario that names one, which is told."""
+    board, of_scenario = load_any_board(FIXTURES / path)
+
+    assert board.name == "tide gauge"
+    assert of_scenario == (path == "quiet.yaml")

@@ -12,7 +12,7 @@ from emu.errors import InputError
 from emu.line.plan import BreakPlan, FarEndPlan, NoisePlan, ScriptLine
 from emu.scenario.load import load_scenario, parse_scenario
 from emu.scenario.load_checks import nearest_baud
-from emu.scenario.model import Expectation, Limits, Scenario, Step
+from emu.scenario.model import NEVER_PS, Expectation, Leftovers, Limits, Scenario, Step
 from emu.units import LineSettings
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -155,6 +155,12 @@ def test_steps() -> None:
   - reopen: 19200
   - drain:
     timeout: 1 ms
+  - receive: 3
+    timeout: never
+  - close: now
+  - close: again
+  - leftovers: {IER: 0x0F, DLL: 12, received: "y", sending: {hex: 3e}}
+  - leftovers: {}
   - close
 """
     ) == [
@@ -171,6 +177,11 @@ def test_steps() -> None:
         Step("reopen"),
         Step("reopen", line=LineSettings(19200)),
         Step("drain", timeout_ps=MS),
+        Step("receive", count=3, timeout_ps=NEVER_PS),
+        Step("close", how="now"),
+        Step("close", how="again"),
+        Step("leftovers", leftovers=Leftovers({"IER": 0x0F, "DLL": 12}, b"y", b">")),
+        Step("leftovers", leftovers=Leftovers()),
         Step("close"),
     ]
 

@@ -5,6 +5,7 @@ The one idea: the good polled driver with one method replaced, so nothing else c
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -13,7 +14,7 @@ from emu import BusError, Cpu, LineErrors, LineSettings, Window
 from emu.faults.plan import FaultPlan, FaultSpec, When
 from emu.line.plan import FarEndPlan
 from emu.scenario.model import Step
-from tests.driven_run import LINE, MS, PolledDriver, broken, outcome_of, rules_of
+from tests.driven_run import BOARD, LINE, MS, PolledDriver, broken, outcome_of, rules_of
 
 TALK = (Step("exchange", data=b"tide 3.21 m\r\n", count=13), Step("drain"))
 
@@ -176,6 +177,41 @@ def test_recovery_is_broken_by_a_driver_that_gives_up() -> None:
     assert "the far end sent 19 bytes and 0 were returned" in found["recovery"]
 
 
+class Late(PolledDriver):
+    """Look at the receiver too seldom for a controller without a FIFO."""
+
+    def read(self, size: int, timeout: float | None = None) -> bytes:
+        late_s = min(0.0003, timeout or 0)
+        self._cpu.sleep(late_s)
+        return super().read(size, (timeout or 0) - late_s)
+
+
+class LateAndDeaf(Late):
+    """Give back nothing of the last message."""
+
+    def read(self, size: int, timeout: float | None = None) -> bytes:
+        found = super().read(size, timeout)
+        return b"" if size == 19 else found
+
+
+def test_recovery_does_not_ask_for_what_the_device_lost() -> None:
+    """A character that overran, and was counted, is no break of the promise; one kept back is."""
+    board = replace(
+        BOARD, devices=tuple(
+            replace(one, settings={**one.settings, "fifo": 0}) if one.name == "telemetry" else one
+            for one in BOARD.devices
+        )
+    )  # fmt: skip
+    noise = FaultSpec("noise", "telemetry.sin", When(0, MS), {"per_second": 1, "width": 1000})
+    changes: dict[str, Any] = {"board": board, "faults": FaultPlan((noise,)), "far_end": "sink"}
+    late = outcome_of(Late, Step("wait", duration_ps=2 * MS), **changes)
+    assert late.measures.overruns > 0
+    assert late.measures.bytes_returned < 19
+    assert (broken(late), late.clean) == ({}, True)
+    deaf = broken(outcome_of(LateAndDeaf, Step("wait", duration_ps=2 * MS), **changes))
+    assert "lost on the way" in deaf["recovery"]
+
+
 # bus errors
 
 
@@ -252,7 +288,7 @@ def test_a_bus_that_is_dead_for_good() -> None:
 
 
 def test_a_bus_error_without_a_fault() -> None:
-    """A bus error of the driver's own making is a finding like any exception."""
+    """A bus error of the driver's own making ends the run; the access is the finding."""
 
     class Misses(PolledDriver):
         def drain(self, timeout: float | None = None) -> bool:
@@ -260,8 +296,9 @@ def test_a_bus_error_without_a_fault() -> None:
             return True
 
     outcome = outcome_of(Misses, *TALK)
-    assert "driver-raised" in rules_of(outcome)
+    assert rules_of(outcome) == ["unmapped-access"]
     assert outcome.ended == "drain raised BusError"
+    assert not outcome.clean
 
 
 def test_bus_error_is_the_drivers_to_catch() -> None:

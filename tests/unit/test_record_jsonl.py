@@ -1,13 +1,12 @@
-"""Events as JSON Lines: what is written is read back, and a bad line is named."""
+"""Events as JSON Lines: a line an event, from which the event can be had back whole."""
 
 from __future__ import annotations
 
 import io
 import json
 
-import pytest
+import msgspec
 
-from emu.errors import InputError
 from emu.record.events import (
     Access,
     AnyEvent,
@@ -26,7 +25,7 @@ from emu.record.events import (
     Sleep,
     Unmasked,
 )
-from emu.record.jsonl import read_events, write_events
+from emu.record.jsonl import write_events
 
 LSR_READ = Access(
     time_ps=1_500_000, depth=1, file="gauge.py", line=7, direction="read", device="telemetry",
@@ -59,11 +58,11 @@ def written(events: list[AnyEvent]) -> str:
     return stream.getvalue()
 
 
-def test_every_kind_comes_back_as_it_was() -> None:
-    """Reading gives the events that were written, to the picosecond, empty lines aside."""
-    text = written(EVERY_KIND)
+def test_nothing_is_lost_on_the_way() -> None:
+    """From each line its event can be made again, to the picosecond."""
+    lines = written(EVERY_KIND).splitlines()
 
-    assert list(read_events(io.StringIO(text + "\n"))) == EVERY_KIND
+    assert [msgspec.json.decode(line, type=AnyEvent) for line in lines] == EVERY_KIND
     assert {type(one) for one in EVERY_KIND} == set(AnyEvent.__args__)
 
 
@@ -74,16 +73,3 @@ def test_each_line_is_one_object_that_says_when_and_what() -> None:
     assert all(list(line)[:3] == ["kind", "time_ps", "time_s"] for line in lines)
     assert (lines[1]["kind"], lines[1]["time_s"]) == ("access", 1.5e-6)
     assert lines[1]["fields"] == ["DR", "THRE", "TEMT"]
-
-
-@pytest.mark.parametrize(
-    "line",
-    ["{", "[]", '{"kind": "access"}', '{"kind": "nonsense", "time_ps": 1}', '{"time_ps": 1}'],
-)
-def test_a_line_that_is_no_event_is_named(line: str) -> None:
-    """The message says which line of which file, and what is wrong with it."""
-    text = written([LSR_READ]) + line
-    with pytest.raises(InputError, match=r"run\.jsonl:2:1: ") as caught:
-        list(read_events(io.StringIO(text), path="run.jsonl"))
-
-    assert len(caught.value.flaws) == 1

@@ -16,6 +16,7 @@ from emu.record.events import (
     Access,
     AnyEvent,
     CallBegin,
+    CallEnd,
     Character,
     HandlerEnter,
     HandlerExit,
@@ -27,6 +28,7 @@ from emu.record.folding import Group, Row, fold, rows_of
 from emu.record.phrases import about, quoted
 from emu.record.tape import read_tape
 from emu.record.timeline import timeline
+from emu.rules.finding import Finding
 
 US = 10**6
 
@@ -244,3 +246,43 @@ def test_only_serial_devices_have_characters() -> None:
 
     with pytest.raises(AccessError, match="memory: a Ram has no characters"):
         note_characters(board, "memory")
+
+
+def test_a_row_that_reaches_over_others_says_so() -> None:
+    """Equal reads that went on while something else happened are told as lying in between."""
+    polled = access(10, "LSR", 0x60)
+    polled.repeats, polled.until_ps = 29, 19 * US
+    meanwhile = [Masked(time_ps=12 * US), Unmasked(time_ps=13 * US)]
+    over = timeline([polled, *meanwhile])
+    alone = timeline([polled, access(19, "LSR", 0)])
+
+    assert "x30 until 19.0 us, in between the rows below" in over
+    assert "x30 until 19.0 us\n" in alone
+
+
+def finding_rows(*events: AnyEvent, line: int = 0) -> list[str]:
+    """Return the first words of each row of a page with a finding at 5 us."""
+    found = Finding("some-rule", "gauge.py" if line else "", line, 5 * US, "", "what", 1)
+    rows = timeline(list(events), findings=[found]).splitlines()[1:]
+    return [row[21:].split()[0] for row in rows if row.strip()]
+
+
+def test_a_finding_stands_before_the_next_call() -> None:
+    """What a call did wrong is told where it ends, not inside the call that begins just then."""
+    ends = CallEnd(time_ps=5 * US, port="telemetry", call="write")
+    begins = CallBegin(time_ps=5 * US, port="telemetry", call="drain")
+
+    assert finding_rows(ends, begins) == ["write", "FINDING", "drain"]
+    assert finding_rows(begins) == ["drain", "FINDING"]
+
+
+def test_a_finding_stands_behind_the_event_of_its_line() -> None:
+    """Where an event of that moment is at the finding's own line, the finding is behind it."""
+    ends = CallEnd(time_ps=5 * US, port="telemetry", call="open")
+    begins = CallBegin(time_ps=5 * US, port="telemetry", call="close")
+    touch, other = access(5, "LSR", 0, line=7), access(5, "LSR", 1, line=8)
+    touch.file = other.file = "gauge.py"
+
+    rows = finding_rows(ends, begins, touch, other, line=7)
+
+    assert rows == ["open", "close", "read", "FINDING", "read"]

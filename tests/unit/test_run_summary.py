@@ -11,6 +11,7 @@ from emu.rules.finding import Finding
 from emu.scenario.contract import PROMISES, Promise
 from emu.scenario.outcome import Measures, Outcome, StepNote
 
+OVERRUN = "Errors    overrun: the device flagged {}, the driver counted {}"
 KEPT = [Promise(name, True) for name in PROMISES]
 
 
@@ -27,7 +28,7 @@ def test_verdict_first() -> None:
         "a trial",
         "driver gauge.py:Gauge, seed 3",
         "",
-        "CLEAN   9 of 9 promises kept, no findings, 5 ms",
+        "CLEAN   9 of 9 promises kept, no findings, 5 ms simulated",
     ]
 
 
@@ -35,11 +36,11 @@ def test_verdict_first() -> None:
     ("changes", "line"),
     [
         ({"promises": [*KEPT[:8], Promise("start", True, "dead", waived=True)]},
-         "CLEAN   8 of 9 promises kept, 1 waived, no findings, 5 ms"),
+         "CLEAN   8 of 9 promises kept, 1 waived, no findings, 5 ms simulated"),
         ({"promises": [*KEPT[:7], Promise("recovery", False), Promise("start", False)]},
-         "FAILED   0 findings, 2 promises broken, 5 ms"),
+         "FAILED   2 promises broken, 5 ms simulated"),
         ({"findings": [Finding("x", "g.py", 1, 0, "", "m")], "unmet": ["a"]},
-         "FAILED   1 finding, 0 promises broken, 1 expectation unmet, 5 ms"),
+         "FAILED   1 finding, 1 expectation unmet, 5 ms simulated"),
     ],
 )  # fmt: skip
 def test_verdict_line(changes: dict[str, object], line: str) -> None:
@@ -130,3 +131,54 @@ def test_paths_are_shortened_to_the_working_folder() -> None:
     assert short_path(str(Path.cwd() / "a" / "b.py")) == str(Path("a") / "b.py")
     assert short_path("/elsewhere/b.py") == "/elsewhere/b.py"
     assert short_path("b.py") == "b.py"
+
+
+@pytest.mark.parametrize(
+    ("errors", "flagged", "lines"),
+    [
+        ({"overrun": 0}, {"overrun": (0, 0)},
+         ["Errors    none: the device flagged none, the driver counted none"]),
+        ({"overrun": 2, "framing": 1}, {"overrun": (3, 3), "framing": (1, 1)},
+         ["Errors    overrun: the device flagged 3, the driver counted 2",
+          "          framing: the device flagged 1, the driver counted 1"]),
+        ({"overrun": 2}, {"overrun": (2, 3)},
+         [OVERRUN.format("3 (2 of them must be counted)", "2")]),
+        ({"overrun": 2}, {"overrun": (1, 1)},
+         [OVERRUN.format("1", "2, those of its own buffer too")]),
+        ({"framing": 0, "breaks": 1}, {"framing": (0, 1), "breaks": (1, 1)},
+         ["Errors    breaks: the device flagged 1, the driver counted 1"]),
+        ({}, {"overrun": (1, 1)}, []),
+    ],
+)  # fmt: skip
+def test_errors_say_who_flagged_and_who_counted(
+    errors: dict[str, int], flagged: dict[str, tuple[int, int]], lines: list[str]
+) -> None:
+    """Each kind of line error says in words what the device flagged and the driver counted."""
+    shown = render_outcome(outcome(errors=errors, flagged=flagged)).splitlines()
+    first = next((at for at, line in enumerate(shown) if line.startswith("Errors")), len(shown))
+    assert shown[first : first + len(lines)] == lines
+    assert not lines or shown[first + len(lines)].startswith("CPU")
+
+
+def test_lost_bytes_are_told_where_there_are_some() -> None:
+    """What was lost for want of room stands with what arrived, and takes no room otherwise."""
+    some = Measures(bytes_arrived=56, bytes_returned=50, bytes_lost=34, overruns=3)
+    assert "56 bytes arrived, 50 returned by read, 34 lost for want of room" in render_outcome(
+        outcome(measures=some)
+    )
+    assert "lost" not in render_outcome(outcome())
+
+
+def test_what_a_finding_says_is_not_said_again() -> None:
+    """An early end, or a broken promise, that is a finding already, is told by its number."""
+    text = "open was still running after 1 s"
+    found = [
+        Finding("read-when-empty", "g.py", 1, 0, "", "read blind"),
+        Finding("call-overdue", "g.py", 2, 0, "", f"{text}; it last read telemetry.LSR as 0x60"),
+    ]
+    promises = [Promise("time", False, text), Promise("order", False, "byte 3")]
+    shown = render_outcome(outcome(findings=found, promises=promises, ended=text))
+    assert shown.count(text) == 1
+    assert shown.splitlines()[4] == "         the run ended early, see finding 2"
+    assert f"broken promise time: {PROMISES['time']}\n   see finding 2\n" in shown
+    assert "\n   byte 3\n" in shown

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from fractions import Fraction
 
 import pytest
 
 from emu import InputError, LineSettings
 from emu.faults.plan import FaultPlan, FaultSpec, When
-from emu.line.plan import FarEndPlan
+from emu.line.plan import FarEndPlan, NoisePlan
+from emu.scenario.asked import most_ps
 from emu.scenario.model import Expectation, Limits, Scenario, Step
 from emu.scenario.runner import Run, run_scenario
 from tests.driven_run import (
@@ -71,22 +72,53 @@ def test_recovery_is_not_asked_of_a_spoiled_line() -> None:
     assert outcome.clean
 
 
-def test_the_limit_of_time_is_a_finding() -> None:
-    """A scenario that does not come to its end in the time it sets is a finding."""
-    outcome = outcome_of(PolledDriver, Step("wait", duration_ps=9 * MS), limits=Limits(5 * MS))
+class OneByOne(PolledDriver):
+    """Take one byte a call, and most of the time that it is given."""
+
+    def write(self, data: bytes, timeout: float | None = None) -> int:
+        self._cpu.sleep(0.9 * (timeout or 0))
+        return super().write(data[:1], timeout)
+
+
+def test_a_limit_that_leaves_time_for_all_is_the_drivers() -> None:
+    """A driver that is not done when all that is asked for should long be is a finding."""
+    step = Step("send", data=bytes(400))
+    limit_ps = most_ps(prepared(OneByOne, step).scenario)
+    outcome = outcome_of(OneByOne, step, limits=Limits(limit_ps))
     assert rules_of(outcome) == ["time-limit"]
     (found,) = outcome.findings
-    assert (found.file, found.line) == ("", 0)
-    assert outcome.ended == "the run reached its limit of 0.005 s"
+    assert found.file == __file__
+    assert outcome.ended.startswith("the run reached its limit of ")
+    assert outcome_of(PolledDriver, step, limits=Limits(limit_ps)).clean
 
 
-def test_the_limit_inside_a_call_names_the_drivers_line() -> None:
-    """When the limit is reached in a driver's call, its line is named."""
-    outcome = outcome_of(
-        PolledDriver, Step("receive", count=1, timeout_ps=50 * MS), limits=Limits(5 * MS)
+@pytest.mark.parametrize(
+    "step", [Step("wait", duration_ps=9 * MS), Step("receive", count=1, timeout_ps=50 * MS)]
+)
+def test_a_limit_that_is_lower_accuses_nobody(step: Step) -> None:
+    """A run that ends before what is asked for can be done says so, and that is all."""
+    outcome = outcome_of(PolledDriver, step, limits=Limits(5 * MS))
+    assert outcome.clean
+    assert outcome.ended.startswith(
+        "the run reached its limit of 0.005 s, and what is asked for may take up to 1."
     )
-    assert rules_of(outcome) == ["time-limit"]
-    assert Path(outcome.findings[0].file).name == "polled.py"
+
+
+def test_a_limit_on_what_has_no_end_accuses_nobody() -> None:
+    """Noise that lasts brings characters for ever, and with them more to receive."""
+    noise = NoisePlan(Fraction(20_000), 20 * 10**6)
+    outcome = outcome_of(
+        PolledDriver, Step("receive"), far_end=FarEndPlan(noise=noise), limits=Limits(300 * MS)
+    )
+    assert outcome.clean
+    assert outcome.ended.endswith("and what is asked for may take for ever")
+
+
+def test_without_a_limit_the_run_takes_as_long_as_is_asked_for() -> None:
+    """A program that is away for eleven days is no reason to end the run."""
+    outcome = outcome_of(PolledDriver, Step("wait", duration_ps=10**18), TALK)
+    assert (outcome.clean, outcome.ended) == (True, "")
+    assert outcome.measures.time_ps > 10**18
 
 
 @pytest.mark.parametrize("until_ps", [1, MS // 10, MS, 2 * MS, 5 * MS])
@@ -181,7 +213,7 @@ def test_the_driver_may_be_a_class_or_a_name() -> None:
 
 def test_a_name_that_leads_nowhere_is_bad_input() -> None:
     """A driver's name that leads nowhere is told as bad input, not as a verdict."""
-    with pytest.raises(InputError, match="did you mean 'PolledDriver'"):
+    with pytest.raises(InputError, match=r"did you mean 'drivers_example/polled\.py:PolledDriver'"):
         outcome_of("drivers_example/polled.py:PoledDriver")
 
 

@@ -90,36 +90,6 @@ def test_watcher_that_comes_late_hears_what_is_still_to_come() -> None:
     assert told == [(150, 1), (170, 0)]
 
 
-def test_watcher_that_leaves_hears_no_more() -> None:
-    """After `unwatch` edges under way pass unheard; others go on hearing them."""
-    clock, line, told = watched()
-    other: list[int] = []
-    line.watch(other.append)
-    line.unwatch(other.append)
-    line.play(100, (0,))
-
-    clock.run_until(200)
-
-    assert (told, other) == ([(100, 0)], [])
-
-
-def test_watcher_may_leave_while_it_is_told() -> None:
-    """A watcher that takes itself off does not make the next one miss the change."""
-    _, line = wire(level=0)
-    told: list[str] = []
-
-    def once(_level: int) -> None:
-        told.append("once")
-        line.unwatch(once)
-
-    line.watch(once)
-    line.watch(lambda level: told.append(f"always {level}"))
-    line.set(1)
-    line.set(0)
-
-    assert told == ["once", "always 1", "always 0"]
-
-
 def test_watcher_that_drives_the_wire_leaves_nobody_with_an_old_level() -> None:
     """The last level everybody is told is the level that the wire has."""
     _, line = wire(level=0)
@@ -230,8 +200,23 @@ def test_frame_played_into_a_glitch() -> None:
     assert (line.next_rise_ps(101), line.next_fall_ps(121)) == (120, 150)
 
 
-def test_set_ends_a_glitch() -> None:
-    """Driving the wire is stronger than a disturbance under way."""
+@pytest.mark.parametrize("level", [0, 1])
+def test_a_glitch_outlasts_a_change_of_what_drives_the_wire(level: int) -> None:
+    """A disturbance inverts whatever drives the wire, to its end, and then leaves it."""
+    clock, line, told = watched()
+    clock.run_until(100)
+    line.disturb(50)
+    clock.run_until(120)
+
+    line.set(level)
+    clock.run_until(500)
+
+    assert levels(line, 110, 120, 149, 150, 400) == [0, 1 - level, 1 - level, level, level]
+    assert told == [(100, 0), (150, 1)] if level else [(100, 0), (120, 1), (150, 0)]
+
+
+def test_frame_played_after_a_set_into_a_glitch() -> None:
+    """The tail of a glitch is there for a frame that begins after the wire was driven by hand."""
     clock, line = wire()
     clock.run_until(100)
     line.disturb(50)
@@ -240,7 +225,48 @@ def test_set_ends_a_glitch() -> None:
     line.set(1)
     line.play(130, (0, 100))
 
-    assert levels(line, 110, 120, 129, 130, 150, 229, 230) == [0, 1, 1, 0, 0, 0, 1]
+    assert levels(line, 110, 120, 129, 130, 149, 150, 229, 230) == [0, 0, 0, 1, 1, 0, 0, 1]
+
+
+def test_glitch_over_a_whole_frame_that_is_already_played() -> None:
+    """Every frame that begins within a disturbance is inverted as far as that lasts."""
+    clock, line = wire()
+    for start_ps in (100, 200, 300, 400):
+        line.play(start_ps, (0, 50))
+    clock.run_until(120)
+
+    line.disturb(200)
+
+    assert levels(line, 110, 130, 160, 210, 260, 310, 319) == [0, 1, 0, 1, 0, 1, 1]
+    assert levels(line, 320, 360, 410, 460) == [0, 1, 0, 1]
+
+
+def test_glitches_leave_frames_ahead_as_they_were_played() -> None:
+    """A disturbance costs the frame it meets its known shape, and no other frame."""
+    clock, line = wire()
+    line.sample(lambda _start: None)
+    shape = (0, 30, 60)
+    for start_ps in range(100, 6_500, 100):
+        line.play(start_ps, shape)
+    clock.run_until(110)
+
+    for _ in range(30):
+        clock.run_until(clock.now_ps + 3)
+        line.disturb(1)
+
+    assert sum(1 for piece in line.pieces if piece[1] is shape) == 62
+    assert max(len(piece[1]) for piece in line.pieces) <= 5
+
+
+def test_noise_on_a_wire_that_nobody_samples_takes_no_room() -> None:
+    """Nobody looks back, so a wire that is disturbed for ever stays small."""
+    clock, line = wire()
+
+    for number in range(1, 1_000):
+        clock.run_until(number * 10)
+        line.disturb(5)
+
+    assert len(line.pieces) <= 3
 
 
 def test_two_glitches_at_once_cancel() -> None:

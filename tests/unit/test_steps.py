@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import pytest
 
 from emu import LineSettings
+from emu.faults.plan import FaultPlan, FaultSpec, When
 from emu.line.plan import BreakPlan, FarEndPlan
-from emu.scenario.model import Limits, Step
+from emu.scenario.model import NEVER_PS, Leftovers, Limits, Step
 from emu.scenario.runner import whole_steps
 from tests.driven_run import MS, PolledDriver, broken, outcome_of, prepared
 
@@ -36,6 +39,10 @@ def texts(driver: type, *steps: Step, **changes: object) -> list[tuple[str, str]
         (Step("line", line=LineSettings(9600, 7)), "sink", "9600 7N1"),
         (Step("open"), "sink", "telemetry at 115200 8N1"),
         (Step("close"), "sink", "telemetry"),
+        (Step("close", how="now"), "sink", "telemetry"),
+        (Step("leftovers"), "sink", "registers as they were, 0 unread"),
+        (Step("leftovers", leftovers=Leftovers({"IER": 15}, b"y\r")), "sink", "IER 0x0f, 2 unread"),
+        (Step("drain", timeout_ps=NEVER_PS), "sink", "the driver says: idle"),
     ],
 )
 def test_each_step_is_noted(step: Step, far_end: str, text: str) -> None:
@@ -88,12 +95,60 @@ def test_a_step_cut_off_says_so() -> None:
         (("open", "send"), ["open", "send", "close"]),
         (("send", "close"), ["open", "send", "close"]),
         (("open", "close", "open"), ["open", "close", "open", "close"]),
+        (("wait", "open"), ["wait", "open", "close"]),
+        (("wait", "send"), ["open", "wait", "send", "close"]),
+        (("leftovers",), ["leftovers", "open", "close"]),
+        (("leftovers", "wait", "send"), ["leftovers", "open", "wait", "send", "close"]),
+        (
+            ("wait", "leftovers", "leftovers", "open"),
+            ["wait", "leftovers", "leftovers", "open", "close"],
+        ),
+        (
+            ("wait", "leftovers", "wait", "send"),
+            ["wait", "leftovers", "open", "wait", "send", "close"],
+        ),
     ],
 )
 def test_open_and_close_are_added(steps: tuple[str, ...], whole: list[str]) -> None:
     """Steps begin with open and end with close, put there where they are missing."""
     scenario = prepared(PolledDriver, *(Step(one) for one in steps)).scenario
     assert [one.action for one in whole_steps(scenario, ("telemetry",))] == whole
+
+
+def test_a_close_again_comes_before_open_when_it_is_first() -> None:
+    """A close that is asked of a closed port is not preceded by an open, and needs none after."""
+    steps = (
+        Step("close", how="again"),
+        Step("send", data=b"t"),
+        Step("close"),
+        Step("close", how="again"),
+    )
+    scenario = prepared(PolledDriver, *steps).scenario
+    found = [(one.action, one.how) for one in whole_steps(scenario, ("telemetry",))]
+    assert found == [
+        ("close", "again"),
+        ("open", ""),
+        ("send", ""),
+        ("close", ""),
+        ("close", "again"),
+    ]
+    outcome = outcome_of(PolledDriver, *steps)
+    assert outcome.clean
+    assert outcome.steps[0].text == "telemetry, which was closed already"
+
+
+def test_recovery_is_tried_before_the_last_close_that_closes() -> None:
+    """A close that finds the port closed does not keep the check of recovery from being made."""
+    fault = FaultSpec("spurious-interrupt", "telemetry.irq", When(0, MS, 1, 1, Fraction(1)))
+    steps = (
+        Step("send", data=b"tide"),
+        Step("wait", duration_ps=5 * MS),
+        Step("close"),
+        Step("close", how="again"),
+    )
+    outcome = outcome_of(PolledDriver, *steps, faults=FaultPlan((fault,)))
+    assert outcome.clean
+    assert [one.action for one in outcome.steps][-3:] == ["recovery", "close", "close"]
 
 
 def test_the_far_port_is_opened_first() -> None:
@@ -176,6 +231,20 @@ def test_time_outs() -> None:
     outcome_of(Notes, send, Step("send", data=b"t", timeout_ps=5 * MS), far_end="sink")
     outcome_of(Notes, send, far_end="sink", limits=Limits(call_ps=9 * MS))
     assert seen == [pytest.approx(20 * 10 / 115_200 + 0.02), 0.005, 0.009]
+
+
+def test_no_time_out_is_none() -> None:
+    """A step without a time-out hands the driver None, and gives up only by what moves."""
+    seen: list[float | None] = []
+
+    class Notes(PolledDriver):
+        def write(self, data: bytes, timeout: float | None = None) -> int:
+            seen.append(timeout)
+            return super().write(data, timeout) if len(seen) > 1 else 0
+
+    outcome = outcome_of(Notes, Step("send", data=b"t", timeout_ps=NEVER_PS), far_end="sink")
+    assert seen == [None, None]
+    assert outcome.clean
 
 
 def test_chunks() -> None:

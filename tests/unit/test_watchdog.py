@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import threading
 import time
+import tokenize
 from collections.abc import Callable
 from contextlib import suppress
+from pathlib import Path
 
 import pytest
 
+import emu.kernel.watchdog
 from emu.errors import AccessError, RunEnded
 from emu.kernel.watchdog import LOOKS, TRIES, Watchdog
 from tests.unit.cpu_bench import Bench
@@ -101,6 +105,71 @@ def test_driver_asleep_in_the_system_is_reached() -> None:
 
     assert ended.rule == "spinning"
     assert time.monotonic() - before_s < 10
+
+
+class Slow:
+    """Stand for a bench call that takes long in real time while simulated time stands still."""
+
+    def __init__(self) -> None:
+        bench = {"__name__": "emu.kernel.slow"}
+        exec(compile(SLOW, os.path.join(BENCH, "slow.py"), "exec"), bench)  # noqa: PTH118, S102
+        self.call: Callable[[float], object] = bench["call"]  # type: ignore[assignment]
+
+
+BENCH = str(Path(emu.kernel.watchdog.__file__).parent)
+SLOW = """
+import time, tokenize, collections
+
+def call(seconds):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        collections.Counter("the tide comes in and goes out" * 10)
+        list(tokenize.generate_tokens(iter(["tide = 1\\n", ""]).__next__))
+"""
+
+
+@pytest.mark.parametrize("thread", [False, True])
+def test_the_bench_itself_is_not_accused(thread: bool) -> None:
+    """What the bench does before a driver is entered, libraries included, is nobody's spinning."""
+    bench = Bench()
+
+    def run() -> None:
+        with Watchdog(bench.clock, bench.cpu, SECONDS):
+            Slow().call(4 * SECONDS)
+
+    if thread:
+        assert in_thread(run) == []
+    else:
+        run()
+    assert bench.cpu.ended is None
+
+
+def test_one_long_call_of_the_bench_is_not_the_drivers() -> None:
+    """A driver that waits for the bench to come back from a single call is not spinning."""
+    bench = Bench()
+    slow = Slow()
+
+    def driver() -> None:
+        slow.call(4 * SECONDS)
+
+    with Watchdog(bench.clock, bench.cpu, SECONDS):
+        driver()
+    assert bench.cpu.ended is None
+
+
+def test_a_driver_in_a_library_is_named_by_its_own_line() -> None:
+    """A driver that spins through the standard library is named, not the library."""
+    bench = Bench()
+
+    def driver() -> None:
+        while True:
+            list(tokenize.generate_tokens(iter(["tide = 1\n", ""]).__next__))
+
+    ended = watched(bench, driver)
+
+    assert (ended.rule, ended.file) == ("spinning", __file__)
+    first = driver.__code__.co_firstlineno
+    assert first < ended.line <= first + 2
 
 
 def test_driver_that_lets_time_pass_is_left_alone() -> None:

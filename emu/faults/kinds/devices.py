@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from emu.faults.attached import Attached
 from emu.faults.kind import EVERY, FaultKind, needs_registers
-from emu.faults.waiver import Waiver
+from emu.faults.waiver import SETTINGS, UNSETTLED, Waiver
 from emu.kernel.device import Port, ReadPort, WritePort
 
 __all__ = ["KINDS"]
@@ -97,6 +97,7 @@ KINDS = (
         "all-ones", "the device is gone: every read gives ones, writes vanish",
         ("device",), "access", _vanish,
         waives=(
+            *SETTINGS,
             Waiver("order", "the device went between its status and the character it announced",
                    ("read RBR after honest",), lasting=True),
             Waiver("sent", "the device went between announcing room and taking the character",
@@ -110,15 +111,16 @@ KINDS = (
             Waiver("errors", "error flags stayed in a device that is gone",
                    ("read LSR", "read RBR after honest"), tries=4),
             Waiver("drain", "a device that is gone cannot be asked", ("read LSR",), tries=4),
-            Waiver("quiet", "a device that is gone cannot be told to be quiet", tries=4),
-            Waiver("start", "a device that is gone cannot be set up", tries=4),
         ),
+        unsettles=UNSETTLED,
         needs=needs_registers,
     ),
     FaultKind(
         "reset-in-flight", "the device resets itself: settings and characters in it are gone",
         ("device",), "time", _reset, (EVERY,),
         waives=(
+            Waiver("order", "characters that were announced were gone before they were read",
+                   lasting=True),
             Waiver("loss", "characters and an overrun flag in the device went with its reset",
                    lasting=True),
             Waiver("errors", "error flags in the device went with its reset", lasting=True),
@@ -126,6 +128,7 @@ KINDS = (
             Waiver("drain", "the reset cut the last character short", lasting=True),
             Waiver("start", "what was set up so far went with the reset"),
         ),
+        unsettles=(),
     ),
     FaultKind(
         "device-stops", "the device neither sends, receives nor interrupts; registers answer",

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from emu.faults.attached import Attached
 from emu.faults.kind import DURATION, EVERY, FaultKind
 from emu.faults.waiver import Waiver
+from emu.kernel.clock import NEVER_PS
 from emu.kernel.interrupts import InterruptLine
 
 __all__ = ["KINDS"]
@@ -57,16 +58,23 @@ def _withdrawn(fault: Attached) -> None:
 
 
 def _lost(fault: Attached) -> None:
+    """Withhold an assertion; that goes on until the line falls, since no other comes before."""
     line = _line(fault)
     take = line.take
 
     def rise() -> None:
         if fault.occasion():
             fault.inject(f"assertion of interrupt {line.number} not seen")
+            fault.hold_until(NEVER_PS)
         else:
             take(1)
 
-    _stand_before(line, rise, lambda: take(0))
+    def fall() -> None:
+        if fault.busy_until_ps == NEVER_PS:
+            fault.busy_until_ps = fault.clock.now_ps
+        take(0)
+
+    _stand_before(line, rise, fall)
 
 
 def _delayed(fault: Attached) -> None:
@@ -98,12 +106,18 @@ def _stuck(fault: Attached) -> None:
     line = _line(fault)
     take = line.take
     wire, stuck = line.asserted, False
+    alone_ps = -1  # when it last held the line up alone, while the wire was down
 
     def follow(level: int) -> None:
-        nonlocal wire
+        nonlocal wire, alone_ps
+        if stuck and not wire:
+            alone_ps = fault.clock.now_ps
         wire = level
         if not stuck:
             take(level)
+
+    def held_line(since_ps: int) -> bool:
+        return (stuck and not wire) or alone_ps >= since_ps
 
     def begin() -> None:
         nonlocal stuck
@@ -112,13 +126,26 @@ def _stuck(fault: Attached) -> None:
         take(1)
 
     def end() -> None:
-        nonlocal stuck
+        nonlocal stuck, alone_ps
+        if not wire:
+            alone_ps = fault.clock.now_ps
         stuck = False
         take(wire)
 
     line.take = follow
+    fault.held_line = held_line
     fault.over_window(begin, end)
 
+
+# The line stays up and unseen until something serves the device. A driver that looks after it now
+# and then, as by a watchdog timer, does so; one that sleeps on interrupts alone cannot know, and is
+# good practice too. So what nobody was told of is asked of neither.
+_UNTOLD = (
+    Waiver("loss", "characters came, and the interrupt that tells of them never arrived"),
+    Waiver("errors", "errors came, and the interrupt that tells of them never arrived"),
+    Waiver("sent", "there was room to send, and the interrupt that tells of it never arrived"),
+    Waiver("drain", "the last bytes could not follow: the interrupt for them never arrived"),
+)
 
 KINDS = (
     FaultKind(
@@ -131,7 +158,7 @@ KINDS = (
     ),
     FaultKind(
         "lost-interrupt", "an assertion is not seen until the line falls and rises again",
-        ("irq",), "delivery", _lost,
+        ("irq",), "delivery", _lost, waives=_UNTOLD,
     ),
     FaultKind(
         "delayed-interrupt", "an assertion reaches the processor late, if it lasts so long",

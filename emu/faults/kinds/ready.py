@@ -9,7 +9,7 @@ from emu.faults.attached import Attached
 from emu.faults.kind import Complaint, FaultKind, parse_whole
 from emu.faults.kinds.registers import change_reads, port_of
 from emu.faults.target import Target
-from emu.faults.waiver import MISREAD
+from emu.faults.waiver import MISREAD, UNSETTLED
 from emu.kernel.device import Port, ReadPort, WritePort
 from emu.kernel.parameter import Parameter
 from emu.units import parse_duration
@@ -83,10 +83,12 @@ class _Late:
         """Record a hidden flag; a wait so short that any driver sits it out hampers nothing.
 
         A flag that reading clears is another matter: seen late it is laid to the wrong character.
+        So is a setting, which nobody waits for: it counts as not taken.
         """
         fault = self._fault
         late_ps = fault.clock.now_ps - self._since_ps
-        if self._field.onread or self._hidden_reads > _LONG_READS or late_ps > _LONG_PS:
+        awaited = not (self._field.onread or self._field.writable)
+        if not awaited or self._hidden_reads > _LONG_READS or late_ps > _LONG_PS:
             fault.misread(self._port.register.declaration, rest | bits, rest)
         else:
             fault.inject(f"{self._path} not shown yet")
@@ -148,10 +150,10 @@ KINDS = (
             Parameter("reads", parse_whole, 0, "reads of the register that still show 0"),
             Parameter("delay", parse_duration, 0, "time from the first read that shows 0"),
         ),
-        waives=MISREAD, needs=_needs_delay,
+        waives=MISREAD, unsettles=UNSETTLED, stubborn=True, needs=_needs_delay,
     ),
     FaultKind(
         "never-ready", "a field that software waits for reads as 0 whatever happens",
-        ("field",), "access", _never, waives=MISREAD,
+        ("field",), "access", _never, waives=MISREAD, unsettles=UNSETTLED,
     ),
 )  # fmt: skip

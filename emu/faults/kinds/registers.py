@@ -13,7 +13,7 @@ from emu.errors import EmuError
 from emu.faults.attached import Attached
 from emu.faults.kind import Complaint, FaultKind, needs_registers, parse_path, parse_whole
 from emu.faults.target import Target
-from emu.faults.waiver import CUT_OFF, MISREAD, MISWRITTEN
+from emu.faults.waiver import CUT_OFF, MISREAD, MISWRITTEN, UNSETTLED
 from emu.kernel.bus import Region
 from emu.kernel.device import Port, ReadPort, WritePort
 from emu.kernel.parameter import Parameter
@@ -222,17 +222,18 @@ KINDS = (
         "stuck-field", "a field reads as one value, and takes no other when it is written",
         ("field",), "access", _stick,
         (Parameter("value", parse_whole, None, "what the field is stuck at"),),
-        waives=MISREAD + MISWRITTEN, needs=_needs_value,
+        waives=tuple(dict.fromkeys(MISREAD + MISWRITTEN)), unsettles=UNSETTLED,
+        needs=_needs_value,
     ),
     FaultKind(
         "flip-on-read", "bits are inverted on the way from the register to the processor",
         ("field", "register"), "access", _flip,
         (Parameter("mask", parse_whole, 0, "bits to flip, 0 for the field or one bit at random"),),
-        waives=MISREAD, needs=_needs_mask,
+        waives=MISREAD, unsettles=UNSETTLED, needs=_needs_mask,
     ),
     FaultKind(
         "dropped-write", "a write does not reach the register",
-        ("register",), "access", _drop, waives=MISWRITTEN,
+        ("register",), "access", _drop, waives=MISWRITTEN, unsettles=UNSETTLED,
     ),
     FaultKind(
         "write-ignored-while-busy", "a write that comes while the device is busy has no effect",
@@ -243,7 +244,7 @@ KINDS = (
                       json_type=("string",)),
             Parameter("busy_value", parse_whole, 1, "value of busy_field while it is"),
         ),
-        waives=MISWRITTEN, needs=_needs_busy,
+        waives=MISWRITTEN, unsettles=UNSETTLED, needs=_needs_busy,
     ),
     FaultKind(
         "bus-error", "an access ends in a bus error and does not reach the register",
