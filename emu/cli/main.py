@@ -20,13 +20,22 @@ from emu.errors import EmuError, InputError, nearest
 __all__ = ["COMMANDS", "LazyGroup", "cli", "main"]
 
 COMMANDS = {
-    "run": ("emu.cli.run:command", "Run a scenario and give a verdict."),
+    "run": ("emu.cli.run:command", "Run a driver in a scenario and give a verdict."),
+    "check": (
+        "emu.cli.check:command",
+        "Try a driver with everything; needs nothing but the driver.",
+    ),
+    "hunt": (
+        "emu.cli.hunt:command",
+        "Run a scenario at every timing, for the smallest that fails.",
+    ),
+    "replay": ("emu.cli.replay:command", "Run a failing case again, exactly."),
     "map": ("emu.cli.map:command", "Print a board's memory map and registers."),
     "rules": (
         "emu.cli.rules:command",
         "List what a driver must not do, why, and what to do instead.",
     ),
-    "faults": ("emu.cli.faults:command", "List what can be made to go wrong."),
+    "faults": ("emu.cli.faults:command", "List what can be made to go wrong in a scenario."),
 }
 
 _PROGRAM = "emu"
@@ -74,7 +83,15 @@ class LazyGroup(click.Group):
 @click.group(
     cls=LazyGroup,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="Exit status: 0 clean, 1 the driver failed, 2 bad input.",
+    epilog="""\b
+Begin with
+  emu run fixtures/first_day.yaml          a driver, and what is wrong with it
+  emu map fixtures/tide_gauge.yaml         the registers it has to do with
+  emu run SCENARIO --driver FILE.py:CLASS  your driver in the same scenario
+
+\b
+emu COMMAND --help says what a command takes.
+Exit status: 0 clean, 1 the driver failed, 2 bad input.""",
 )
 @click.version_option(package_name="emu-bench", prog_name=_PROGRAM)
 def cli() -> None:

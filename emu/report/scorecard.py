@@ -1,0 +1,151 @@
+"""The scorecard of a check, on a screen of 100 columns and as plain data.
+
+The order is that of the reader's questions: does the driver hold, promise by promise; what is
+wrong, one row a bug, and at which line; which smallest case shows it; what of the device was never
+used; what to try next.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from typing import Any
+
+from emu.report.hunt_summary import found_as_json, render_found
+from emu.report.run_summary import WIDTH, Paint, plain, short_path
+from emu.scenario.contract import PROMISES
+from emu.search.check import Checked, Row
+
+__all__ = ["checked_as_json", "render_scorecard"]
+
+_MOST_BOUTS = 3
+
+
+def render_scorecard(checked: Checked, driver: str, cases: list[str], paint: Paint = plain) -> str:
+    """Return the scorecard as text that ends in a newline.
+
+    Args:
+        checked: what was found.
+        driver: the driver's name.
+        cases: the case file of each row, ``""`` where none was written.
+        paint: colours a text by its tone.
+    """
+    lines = [
+        *_head(checked, driver, paint),
+        "",
+        *_promises(checked, paint),
+        *_rows(checked, cases, paint),
+        "",
+        *_coverage(checked),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _head(checked: Checked, driver: str, paint: Paint) -> Iterator[str]:
+    yield paint(f"check of {short_path(driver)}", "name")
+    yield ""
+    count = len(checked.rows)
+    if checked.clean:
+        yield f"{paint('CLEAN', 'good')}   {_tried(checked)}"
+    else:
+        causes = f"{count} {'cause' if count == 1 else 'causes'} of failure; "
+        yield f"{paint('FAILED', 'bad')}   {causes}{_tried(checked)}"
+    yield f"         {_how_far(checked)}"
+
+
+def _tried(checked: Checked) -> str:
+    return (
+        f"{checked.decided:,} timings and faults decided by {checked.runs:,} runs in "
+        f"{checked.seconds:.0f} s"
+    )
+
+
+def _how_far(checked: Checked) -> str:
+    ends = {
+        "interrupted": "interrupted; this is what was found until then",
+        "time": "the time was used up; --budget 10min tries more",
+        "": "everything that was planned was tried",
+    }
+    every = "every point tried once, " if checked.complete else "not every point was tried, "
+    return f"{checked.behaviours:,} different behaviours, {every}{ends[checked.stopped]}"
+
+
+def _promises(checked: Checked, paint: Paint) -> Iterator[str]:
+    yield f"{'Promise':<11}{'kept':>8}{'waived':>8}{'broken':>8}"
+    for name, meaning in PROMISES.items():
+        counts = checked.promises.get(name, {})
+        broken = counts.get("broken", 0)
+        mark = paint(f"{broken:>8,}", "bad") if broken else f"{broken:>8}"
+        text = textwrap.shorten(meaning, WIDTH - 38, placeholder="...")
+        yield (
+            f"{paint(f'{name:<11}', 'name')}{counts.get('kept', 0):>8,}"
+            f"{counts.get('waived', 0):>8,}{mark}   {text}"
+        )
+
+
+def _rows(checked: Checked, cases: list[str], paint: Paint) -> Iterator[str]:
+    for number, (row, case) in enumerate(zip(checked.rows, cases, strict=True), 1):
+        yield ""
+        yield from render_found(row.found, number, case, paint)
+        yield from _where(row)
+
+
+def _where(row: Row) -> Iterator[str]:
+    bouts = list(row.bouts)
+    names = "; ".join(bouts[:_MOST_BOUTS])
+    more = f"; and {len(bouts) - _MOST_BOUTS} more" if len(bouts) > _MOST_BOUTS else ""
+    runs = f"{row.runs:,} {'run' if row.runs == 1 else 'runs'}"
+    yield from textwrap.wrap(
+        f"{runs} of: {names}{more}", WIDTH, initial_indent="   in   ", subsequent_indent="        "
+    )
+
+
+def _coverage(checked: Checked) -> Iterator[str]:
+    coverage = checked.coverage
+    total = len(coverage.registers)
+    touched = total - len(coverage.untouched())
+    yield f"Coverage   {touched} of {total} registers of the device were used"
+    for label, names in (
+        ("untouched", coverage.untouched()),
+        ("never 1", coverage.never_seen()),
+        ("never set", coverage.never_set()),
+    ):
+        if names:
+            yield from textwrap.wrap(
+                ", ".join(names), WIDTH,
+                initial_indent=f"  {label:<9}", subsequent_indent=" " * 11,
+            )  # fmt: skip
+
+
+def checked_as_json(checked: Checked, driver: str, cases: list[str]) -> dict[str, Any]:
+    """Return the scorecard as plain data."""
+    coverage = checked.coverage
+    return {
+        "verdict": "clean" if checked.clean else "failed",
+        "driver": driver,
+        "contract": [
+            {"promise": name, **{how: counts.get(how, 0) for how in ("kept", "waived", "broken")}}
+            for name, counts in checked.promises.items()
+        ],
+        "causes": [
+            {
+                **found_as_json(row.found, case),
+                "runs": row.runs,
+                "scenarios": list(row.bouts),
+                "promises": list(row.promises),
+            }
+            for row, case in zip(checked.rows, cases, strict=True)
+        ],
+        "coverage": {
+            "untouched_registers": coverage.untouched(),
+            "fields_never_seen_set": coverage.never_seen(),
+            "fields_never_set": coverage.never_set(),
+        },
+        "runs": checked.runs,
+        "schedules": checked.decided,
+        "behaviours": checked.behaviours,
+        "complete": checked.complete,
+        "stopped": checked.stopped,
+        "first_failure_s": checked.first_s,
+        "seconds": round(checked.seconds, 3),
+    }

@@ -1,0 +1,243 @@
+"""Check a driver with nothing else given: all bouts, then every timing of the hunted ones.
+
+The one idea: what is likelier to fail comes first. Every plain bout is run once; then every hunted
+one is held up once at each call, at each line, and so on to pairs, wave by wave over all of them,
+until everything is tried or the time is used up. What fails is gathered by cause: one bug is one
+row, however many runs show it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from emu.scenario.contract import PROMISES
+from emu.scenario.model import Scenario
+from emu.search.coverage import Coverage
+from emu.search.explore import Explored, Explorer, Plan, leading
+from emu.search.hunt import Budget, Found
+from emu.search.schedule import weight
+from emu.search.shrink import shrink
+from emu.search.suite import Bout
+from emu.search.trial import Failure, Trial, Trying
+from emu.search.workers import Job, Workers
+
+__all__ = ["Checked", "Row", "check"]
+
+Cause = tuple[str, str, int]
+_SHRINK_S = 10.0  # real time that making cases small may take beyond the budget
+_RUNS_A_CASE = 60
+
+
+@dataclass(slots=True)
+class Row:
+    """One cause, over all runs.
+
+    Args:
+        found: the smallest case.
+        runs: how many runs showed it.
+        bouts: titles of the bouts that showed it.
+        promises: promises broken in the same runs.
+    """
+
+    found: Found
+    runs: int = 0
+    bouts: dict[str, None] = field(default_factory=dict)
+    promises: dict[str, None] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Checked:
+    """What a check came to.
+
+    Args:
+        rows: the causes.
+        promises: for each promise how many runs kept it, broke it, and had it waived.
+        coverage: what of the device was used.
+        bouts: how many bouts were tried.
+        runs, decided: runs made, schedules decided.
+        behaviours: how many different behaviours were seen.
+        seconds: real time taken.
+        complete: whether every hunted bout was tried with one entry at each point.
+        stopped: ``time`` if the budget ended the check, ``interrupted`` if the user did.
+        first_s: real seconds until something failed, None if nothing did.
+    """
+
+    rows: list[Row] = field(default_factory=list)
+    promises: dict[str, dict[str, int]] = field(default_factory=dict)
+    coverage: Coverage = field(default_factory=Coverage)
+    bouts: int = 0
+    runs: int = 0
+    decided: int = 0
+    behaviours: int = 0
+    seconds: float = 0.0
+    complete: bool = False
+    stopped: str = ""
+    first_s: float | None = None
+
+    @property
+    def clean(self) -> bool:
+        """Whether nothing speaks against the driver."""
+        return not self.rows
+
+
+Telling = Callable[["Checked", float], None]
+
+
+def check(
+    driver: type,
+    bouts: list[Bout],
+    *,
+    budget_s: float | None = 60.0,
+    workers: int = 1,
+    plan: Plan = Plan(entries=2),  # noqa: B008 - a tuple, never changed
+    told: Telling = lambda _checked, _seconds: None,
+) -> Checked:
+    """Try a driver with everything.
+
+    Args:
+        driver: the driver's class.
+        bouts: what to try.
+        budget_s: real seconds, None for as long as it takes.
+        workers: processes to use.
+        plan: how the hunted bouts are tried.
+        told: called after each run with what was found so far and the seconds used.
+    """
+    trying = [Trying(bout.scenario(), driver, manner=plan.manner) for bout in bouts]
+    checker = _Checker(trying, bouts, Budget(budget_s), told)
+    with Workers(trying, workers) as crew:
+        try:
+            checker.run(crew, plan)
+        except KeyboardInterrupt:
+            checker.checked.stopped = "interrupted"
+    return checker.finish()
+
+
+class _Checker:
+    """Gather what all runs of a check show."""
+
+    def __init__(
+        self, trying: list[Trying], bouts: list[Bout], budget: Budget, told: Telling
+    ) -> None:
+        self.checked = Checked()
+        self._trying = trying
+        self._hunted = [number for number, bout in enumerate(bouts) if bout.hunted]
+        self._plain = [number for number, bout in enumerate(bouts) if not bout.hunted]
+        self._budget = budget
+        self._told = told
+        self._rows: dict[Cause, Row] = {}
+        self._smallest: dict[Cause, tuple[int, Failure, Trial]] = {}
+        self.checked.promises = {name: {} for name in PROMISES}
+        self._behaviours: set[tuple[int, str]] = set()
+
+    def run(self, crew: Workers, plan: Plan) -> None:
+        """Run the plain bouts, then the waves of the hunted ones."""
+        plain = (Job(number, cover=True) for number in self._plain)
+        for number, trial in zip(self._plain, crew.run(plain), strict=True):
+            self._take(number, trial)
+        explorers = [self._explorer(number, crew, plan) for number in self._hunted]
+        for wave in zip(*(one.phases() for one in explorers), strict=True):
+            for explorer, phase in zip(explorers, wave, strict=True):
+                if not explorer.found.stopped:
+                    phase()
+        self.checked.complete = all(one.found.complete for one in explorers)
+        if any(one.found.stopped == "time" for one in explorers):
+            self.checked.stopped = "time"
+
+    def _explorer(self, number: int, crew: Workers, plan: Plan) -> Explorer:
+        before = Explored()
+
+        def told(found: Explored) -> str:
+            self.checked.decided += found.decided - before.decided
+            before.decided = found.decided
+            return "time" if self._budget.over else ""
+
+        def run(chunk):  # type: ignore[no-untyped-def]
+            for trial in crew.run(Job(number, schedule) for schedule in chunk):
+                self._take(number, trial, decided=False)
+                yield trial
+
+        def learn() -> Trial:
+            trial = self._trying[number].run(learn=plan.manner, cover=True)
+            self._take(number, trial, decided=False)
+            return trial
+
+        return Explorer(plan, run, learn, told)
+
+    def _take(self, number: int, trial: Trial, *, decided: bool = True) -> None:
+        """Take a run in."""
+        checked = self.checked
+        checked.runs += 1
+        checked.decided += decided
+        checked.seconds = self._budget.used_s
+        self._behaviours.add((number, trial.behaviour))
+        checked.behaviours = len(self._behaviours)
+        for promise, how in trial.promises.items():
+            counts = checked.promises.setdefault(promise, {})
+            counts[how] = counts.get(how, 0) + 1
+        if trial.coverage is not None:
+            checked.coverage.add(trial.coverage)
+        if trial.failures and checked.first_s is None:
+            checked.first_s = checked.seconds
+        for failure in leading(trial):
+            self._enter(number, failure, trial)
+        self._told(checked, checked.seconds)
+
+    def _enter(self, number: int, failure: Failure, trial: Trial) -> None:
+        cause = failure.cause
+        scenario = self._trying[number].scenario
+        row = self._rows.get(cause)
+        if row is None:
+            found = Found(failure, trial, scenario, self._budget.used_s)
+            row = self._rows[cause] = Row(found)
+            self._smallest[cause] = (number, failure, trial)
+        elif weight(trial.schedule) < weight(self._smallest[cause][2].schedule):
+            self._smallest[cause] = (number, failure, trial)
+        row.runs += 1
+        row.bouts[scenario.title] = None
+        for one in trial.failures:
+            if one.is_promise and one.rule != failure.rule:
+                row.promises[one.rule] = None
+
+    def finish(self) -> Checked:
+        """Make the cases small, put rows of one bug together, and return the result."""
+        checked = self.checked
+        limit = Budget(_SHRINK_S)
+        for cause, row in self._rows.items():
+            number, failure, trial = self._smallest[cause]
+            if trial.schedule and not limit.over and checked.stopped != "interrupted":
+                run = self._trying[number].run
+                failure, trial = shrink(trial, failure, run, most=_RUNS_A_CASE)
+            first_s = row.found.first_s
+            row.found = Found(failure, trial, self._trying[number].scenario, first_s)
+        checked.rows = together(list(self._rows.values()))
+        checked.seconds = self._budget.used_s
+        return checked
+
+
+def together(rows: list[Row]) -> list[Row]:
+    """Put a broken promise without a finding to the finding that breaks the same promise elsewhere.
+
+    What then stands first is what names a line, and shows in most runs.
+    """
+    findings = [row for row in rows if not row.found.failure.is_promise]
+    kept = list(findings)
+    for row in rows:
+        if not row.found.failure.is_promise:
+            continue
+        hosts = [one for one in findings if row.found.failure.rule in one.promises]
+        if hosts:
+            host = max(hosts, key=lambda one: one.runs)
+            host.runs += row.runs
+            host.bouts |= row.bouts
+            host.promises |= row.promises
+        else:
+            kept.append(row)
+    return sorted(
+        kept, key=lambda one: (one.found.failure.is_promise, weight(one.found.trial.schedule))
+    )
+
+
+def scenario_of(row: Row) -> Scenario:
+    """Return what was asked for in the smallest case of a row."""
+    return row.found.scenario

@@ -1,0 +1,88 @@
+"""Replay a case: the same run again, and whether it is the same.
+
+The one idea: a replay has three questions, does it still fail, does it fail in the same way, and is
+it the same run to the picosecond; what has changed since explains a no.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from emu.record.tape import Recording, read_tape
+from emu.rules.finding import Finding
+from emu.scenario.runner import Run
+from emu.search.case import Case, scenario_hash, source_hash
+from emu.search.trial import Failure, Trial, Trying
+
+__all__ = ["Replayed", "replay"]
+
+
+@dataclass(slots=True)
+class Replayed:
+    """What a replay came to.
+
+    Args:
+        case: what was replayed.
+        trial: its run.
+        same_failure: the failure of the case as it shows now, None if it does not.
+        exact: whether the whole record is the same.
+        changes: what has changed since the case was written, in words.
+        unreached: entries of the schedule whose point the run did not reach.
+        recording: what happened, where it was asked for.
+        findings: of the rules.
+    """
+
+    case: Case
+    trial: Trial
+    same_failure: Failure | None
+    exact: bool
+    changes: list[str] = field(default_factory=list)
+    unreached: int = 0
+    recording: Recording | None = None
+    findings: list[Finding] = field(default_factory=list)
+
+    @property
+    def fails(self) -> bool:
+        """Whether anything speaks against the driver."""
+        return bool(self.trial.failures)
+
+
+def replay(case: Case, driver: type, *, events: int | None = None) -> Replayed:
+    """Run a case again.
+
+    Args:
+        case: what to run.
+        driver: the driver's class.
+        events: how many events to record with the driver's lines, None for no recording.
+
+    Raises:
+        InputError: the driver of a far end cannot be found.
+    """
+    trying = Trying(case.scenario, driver, manner=case.manner)
+    trial = trying.run(case.schedule, records=True, expects=not case.schedule)
+    kept: list[Run] = []
+    if events is not None:  # a run of its own, since what is noted besides is in the record too
+        trying.run(case.schedule, events=events, places=True, keep=kept.append)
+    same = [one for one in trial.failures if one.cause[0] == case.failure.rule]
+    exact = bool(case.record) and trial.record == case.record
+    return Replayed(
+        case,
+        trial,
+        same[0] if same else None,
+        exact,
+        _changes(case, driver, exact=exact),
+        len(case.schedule) - len(trial.acted),
+        read_tape(kept[0].board) if kept else None,
+        kept[0].findings.all() if kept else [],
+    )
+
+
+def _changes(case: Case, driver: type, *, exact: bool) -> list[str]:
+    changes = []
+    if case.source and source_hash(driver) != case.source:
+        changes.append("the driver's source has changed since the case was written")
+    if case.asked and scenario_hash(case.scenario) != case.asked:
+        changes.append("the scenario has changed since the case was written")
+    if not changes and case.record and not exact:
+        changes.append("neither driver nor scenario has changed, so the bench itself has")
+    return changes

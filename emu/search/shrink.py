@@ -1,0 +1,71 @@
+"""Make a failing schedule small: fewer entries first, then fewer events, then simpler points.
+
+The one idea: a smaller schedule counts only if it shows the same failure, so the case that a person
+gets to read is about that bug and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from emu.search.schedule import Entry, Point, Schedule
+from emu.search.trial import Failure, Trial
+
+__all__ = ["shrink"]
+
+MOST_TRIES = 200
+
+
+def shrink(
+    trial: Trial,
+    failure: Failure,
+    run: Callable[[Schedule], Trial],
+    *,
+    most: int = MOST_TRIES,
+) -> tuple[Failure, Trial]:
+    """Return the failure as the smallest schedule found shows it, and that schedule's trial.
+
+    Args:
+        trial: the trial that showed it.
+        failure: what must still be shown.
+        run: runs a schedule.
+        most: how many runs may be made.
+    """
+    tries = 0
+    smaller = True
+    while smaller and tries < most:
+        smaller = False
+        for schedule in _smaller(trial.schedule):
+            tries += 1
+            candidate = run(schedule)
+            same = [one for one in candidate.failures if one.cause == failure.cause]
+            if same:
+                trial, failure = candidate, same[0]
+                smaller = True
+                break
+            if tries >= most:
+                break
+    return failure, trial
+
+
+def _smaller(schedule: Schedule) -> Iterator[Schedule]:
+    """Yield schedules that are smaller in one respect, the greatest steps first."""
+    if schedule:
+        yield ()
+    if len(schedule) > 1:
+        for at in range(len(schedule)):
+            yield schedule[:at] + schedule[at + 1 :]
+    for at, entry in enumerate(schedule):
+        for other in _simpler(entry):
+            yield (*schedule[:at], other, *schedule[at + 1 :])
+
+
+def _simpler(entry: Entry) -> Iterator[Entry]:
+    events = 1
+    while events < entry.events:
+        yield entry._replace(events=events)
+        events *= 2
+    if entry.events > 2:
+        yield entry._replace(events=entry.events - 1)
+    if entry.point.step:
+        yield entry._replace(point=Point(entry.point.call))
