@@ -92,7 +92,7 @@ class InterruptDriver:
         self._accepting = False
         self._connected = False
         self._programmed = False
-        self._enabled = 0
+        self._enabled = self._emptying = 0
         self._fruitless = 0
         self._fruitless_at_s = 0.0
         self._character_s = 0.0
@@ -115,10 +115,12 @@ class InterruptDriver:
         self._line_control = line_control(line)
         self._character_s = line.character_s
         self._enabled = 0
+        self._emptying = FCR_EMPTY_BOTH
         try:
             self._silence_leftovers()
-            self._programmed = self._program(FCR_EMPTY_BOTH)
+            self._programmed = self._program()
             self.self_test_passed = self._programmed and self._echoes(line.data_bits)
+            self._emptying = 0
         except BusError:
             self._programmed = self.self_test_passed = False
         with self._cpu.interrupts_masked():
@@ -450,13 +452,14 @@ class InterruptDriver:
         self._store(IER, 0)
         self._put(FCR, FCR_NEARLY_FULL | FCR_EMPTY_BOTH)
         deadline = self._cpu.time() + LEFTOVER_S
-        while self._take_in(0) & IDLE != IDLE and self._cpu.time() < deadline:
+        while self._get(LSR) & IDLE != IDLE and self._cpu.time() < deadline:
             self._cpu.sleep(LEFTOVER_S / 256)
 
-    def _program(self, emptying: int = 0) -> bool:
+    def _program(self) -> bool:
         """Write all settings but IER; return True if the device holds them.
 
-        `emptying` names the FIFOs to be emptied, as in FCR.
+        The FIFOs are emptied until `open` has left nothing of its own in them; what waits there
+        later came while the port was open.
         """
         # Without DLAB the divisor would go out on the line as data; DLAB goes off in any case.
         divisor_held = (
@@ -465,7 +468,7 @@ class InterruptDriver:
             and self._store(DLM, self._divisor >> 8)
         )
         # The 64-character FIFO can only be chosen while DLAB is set.
-        self._put(FCR, FCR_NEARLY_FULL | FCR_64 | emptying)
+        self._put(FCR, FCR_NEARLY_FULL | FCR_64 | self._emptying)
         if not self._store(LCR, self._line_control):
             return False
         self.fifo_depth = self._measure_fifo()
@@ -486,11 +489,10 @@ class InterruptDriver:
         return self._store(IER, IER_RECEIVE)
 
     def _restore(self) -> bool:
-        """Set the device up again after it failed to hold its settings.
-
-        What waits in the receiver stays there: it came while the port was open.
-        """
+        """Set the device up again after it failed to hold its settings."""
         self._programmed = self._program() and self._enable_receive()
+        if self._programmed:
+            self._emptying = 0
         return self._programmed
 
     def _settings_lost(self) -> bool:

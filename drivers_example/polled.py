@@ -70,6 +70,7 @@ class PolledDriver:
         self._quiet_looks = 0
         self._character_s = 0.0
         self._line_control = 0
+        self._fifo_control = FCR_FRESH
         self._divisor = 1
 
     def open(self, line: LineSettings) -> None:
@@ -86,9 +87,10 @@ class PolledDriver:
         self._line_control = line_control(line)
         self._character_s = line.character_s
         self._quiet_looks = 0
+        self._fifo_control = FCR_FRESH
         try:
             self._silence_leftovers()
-            self._programmed = self._program(FCR_FRESH)
+            self._programmed = self._program()
         except BusError:
             self._programmed = False
         self._received.clear()
@@ -245,8 +247,11 @@ class PolledDriver:
         while self._look() & IDLE != IDLE and self._cpu.time() < deadline:
             self._cpu.sleep(LEFTOVER_S / 256)
 
-    def _program(self, fifo_control: int) -> bool:
-        """Write all settings; return True if the device holds them."""
+    def _program(self) -> bool:
+        """Write all settings; return True if the device holds them.
+
+        That empties the FIFOs once; what waits there later came while the port was open.
+        """
         # Without DLAB the divisor would go out on the line as data; DLAB goes off in any case.
         divisor_held = (
             self._store(LCR, self._line_control | LCR_DLAB)
@@ -255,11 +260,14 @@ class PolledDriver:
         )
         if not self._store(LCR, self._line_control):
             return False
-        self._put(FCR, fifo_control)
+        self._put(FCR, self._fifo_control)
         self.fifo_depth = 16 if self._fifo_is_on() else 1
         online = self._store(IER, 0) and self._store(MCR, MCR_ONLINE)
         self._get(MSR)
-        return divisor_held and online
+        if not (divisor_held and online):
+            return False
+        self._fifo_control = FCR_ON
+        return True
 
     def _fifo_is_on(self) -> bool:
         """Ask IIR, twice, because a FIFO thought too deep would lose characters."""
@@ -267,13 +275,10 @@ class PolledDriver:
         return identity & IIR_IDENTITY & ~0x20 == IIR_FIFO_ON
 
     def _restore(self) -> bool:
-        """Set the device up again after it failed to hold its settings, but not at each look.
-
-        What waits in the receiver stays there: it came while the port was open.
-        """
+        """Set the device up again after it failed to hold its settings, but not at each look."""
         self._vain_looks += 1
         if self._vain_looks % VAIN_LOOKS == 1:
-            self._programmed = self._program(FCR_ON)
+            self._programmed = self._program()
         return self._programmed
 
     def _check_settings(self) -> None:

@@ -135,14 +135,18 @@ class RunEnded(BaseException):
         message: what was going on, in words.
         file: driver file that was running, empty when unknown.
         line: line in that file, 0 when unknown.
+        cause: what else than the driver brought it about, empty when nothing did.
     """
 
-    def __init__(self, rule: str, message: str, *, file: str = "", line: int = 0) -> None:
+    def __init__(
+        self, rule: str, message: str, *, file: str = "", line: int = 0, cause: str = ""
+    ) -> None:
         super().__init__(message)
         self.rule = rule
         self.message = message
         self.file = file
         self.line = line
+        self.cause = cause
 
     def __reduce__(self) -> tuple[object, ...]:
         return (_rebuild, (type(self), self.args, self.__dict__))

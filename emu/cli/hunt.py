@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
+import shlex
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -11,24 +11,33 @@ from typing import TYPE_CHECKING
 
 import click
 
+from emu.cli.driver_option import driver_class, shown_name
 from emu.cli.paint import painter
 from emu.cli.progress import Progress
 from emu.cli.quantity import Seconds
 from emu.errors import Flaw, InputError
-from emu.scenario.driver_source import DriverBroken, DriverName, load_driver
-from emu.scenario.load import load_fault_plan, load_scenario
-from emu.scenario.model import Scenario
 
 if TYPE_CHECKING:
+    from emu.scenario.model import Scenario
+    from emu.search.case_files import Tried
     from emu.search.explore import Explored
     from emu.search.hunt import Hunted
 
 __all__ = ["command"]
 
 _ALL = 10**9
+_MOST_SEED = 2**63 - 1
 
 
-@click.command()
+@click.command(
+    epilog="""\b
+Examples
+  emu hunt fixtures/quiet.yaml
+  emu hunt fixtures/quiet.yaml --driver mydriver.py:MyDriver --case failing.yaml
+  emu hunt fixtures/quiet.yaml --step opcode --stalls 1 --budget 5min
+
+Exit status: 0 clean, 1 the driver failed, 2 bad input, 130 interrupted.""",
+)
 @click.argument("scenario", type=click.Path())
 @click.option("--driver", metavar="FILE.py:CLASS", help="Driver to try in place of the scenario's.")
 @click.option(
@@ -41,12 +50,16 @@ _ALL = 10**9
 )  # fmt: skip
 @click.option("--faults", metavar="PLAN", help="A fault plan to put in place of the scenario's.")
 @click.option("--spurious", is_flag=True, help="Let interrupts come for nothing, too.")
-@click.option("--seed", type=click.IntRange(min=0), help="Seed of everything random.")
-@click.option("--budget", type=Seconds(), default="30 s", show_default=True, help="Real time.")
-@click.option("--runs", type=click.IntRange(1, _ALL), help="Most runs; with it results repeat.")
-@click.option("--workers", type=click.IntRange(1, 64), default=1, show_default=True,
+@click.option("--seed", type=click.IntRange(0, _MOST_SEED), metavar="N",
+              help="Seed of everything random, in place of the scenario's.")  # fmt: skip
+@click.option("--budget", type=Seconds(), metavar="TIME", default="30 s", show_default=True,
+              help="Real time, such as 5min.")  # fmt: skip
+@click.option("--runs", type=click.IntRange(1, _ALL), metavar="N",
+              help="Most runs; the result is always the same, if --budget suffices.")  # fmt: skip
+@click.option("--workers", type=click.IntRange(1, 64), metavar="N", default=1, show_default=True,
               help="Processes to use.")  # fmt: skip
-@click.option("--case", metavar="FILE", help="Where to write the first failing case.")
+@click.option("--case", metavar="FILE", help="Where to write the first failing case; others beside "
+              "it, with numbers.")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def command(
     scenario: str,
@@ -68,12 +81,16 @@ def command(
     The processor is held up at each step of the driver until 1, 4 or 64 hardware events have
     passed, once in a run first, then at two points, as long as the time lasts.
     """
+    from emu.search.case_files import Tried, check_place
     from emu.search.explore import Plan
     from emu.search.hunt import hunt
 
     model = _load(scenario, driver, faults, seed)
     name = driver or model.driver
-    kind = _driver_class(name, scenario, Path.cwd() if driver else Path(scenario).parent)
+    base = Path.cwd() if driver else Path(scenario).parent
+    kind = driver_class(name, base=base, fix=f"emu run {scenario} says more")
+    if case is not None:
+        check_place(Path(case))
     plan = Plan(entries=stalls, manner=step, spurious=spurious, most=runs, seed=model.seed)
     with Progress() as progress:
 
@@ -81,8 +98,14 @@ def command(
             progress.tell(_line(found, seconds), seconds / budget)
 
         hunted = hunt(model, kind, plan, budget_s=budget, workers=workers, told=told)
-    cases = _write_cases(hunted, case, model, scenario, kind, name, driver, step, faults)
-    _print(hunted, model, name, cases, as_json=as_json, scenario=scenario)
+    cases = _write_cases(hunted, Tried(kind, name, base, step, faults or ""), case, scenario)
+    if as_json:
+        from emu.report.hunt_summary import hunted_as_json
+
+        plain = hunted_as_json(hunted, model.title, shown_name(name, base), cases)
+        click.echo(json.dumps(plain, indent=2))
+    else:
+        _print(hunted, model.title, shown_name(name, base), cases, scenario)
     if hunted.interrupted:
         return 130
     return 1 if hunted.found else 0
@@ -98,6 +121,8 @@ def _line(found: Explored, seconds: float) -> str:
 
 def _load(path: str, driver: str | None, faults: str | None, seed: int | None) -> Scenario:
     """Return the scenario as asked for, having gathered what is wrong with all inputs."""
+    from emu.scenario.load import load_fault_plan, load_scenario
+
     flaws: list[Flaw] = []
     model: Scenario | None = None
     try:
@@ -117,83 +142,27 @@ def _load(path: str, driver: str | None, faults: str | None, seed: int | None) -
     return model if seed is None else replace(model, seed=seed)
 
 
-def _driver_class(name: str, scenario: str, base: Path) -> type:
-    """Return the driver's class.
-
-    Raises:
-        InputError: the name leads nowhere, or the code cannot be used at all.
-    """
-    found = DriverName.parse(name, base=base, where="driver")
-    try:
-        return load_driver(found, where="driver")
-    except DriverBroken as broken:
-        file, line = broken.place
-        fix = f"emu run {scenario} says more"
-        raise InputError(
-            [Flaw(file or name, line, 1 if line else 0, broken.message, fix=fix)]
-        ) from None
-
-
-def _write_cases(
-    hunted: Hunted,
-    path: str | None,
-    model: Scenario,
-    scenario: str,
-    kind: type,
-    name: str,
-    driver: str | None,
-    step: str,
-    faults: str | None,
-) -> list[str]:
+def _write_cases(hunted: Hunted, tried: Tried, path: str | None, scenario: str) -> list[str]:
     """Write a case file for each cause if one is asked for; return their paths."""
-    if path is None or not hunted.found:
+    from emu.search.case_files import numbered, write_cases
+
+    if path is None:
         return [""] * len(hunted.found)
-    from emu.search.case import case_of, write_case
-    from emu.search.trial import Trying
-
-    written = []
-    for number, found in enumerate(hunted.found):
-        file = Path(path) if not number else Path(path).with_stem(f"{Path(path).stem}_{number + 1}")
-        trial = Trying(model, kind, manner=step).run(found.trial.schedule, records=True)
-        folder = file.resolve().parent
-        base = Path.cwd() if driver else Path(scenario).resolve().parent
-        case = case_of(model, kind, _moved(name, base, folder), step, found.failure, trial)
-        write_case(
-            file, case, trial,
-            scenario=os.path.relpath(Path(scenario).resolve(), folder),
-            faults=os.path.relpath(Path(faults).resolve(), folder) if faults else "",
-        )  # fmt: skip
-        written.append(str(file))
-    return written
+    places = numbered(Path(path), len(hunted.found))
+    pairs = zip(places, hunted.found, strict=True)
+    return write_cases(tried, pairs, lambda _found: Path(scenario))
 
 
-def _moved(name: str, base: Path, folder: Path) -> str:
-    """Return the name of a driver as it is found from the case's folder."""
-    module, colon, kind = name.rpartition(":")
-    if not module.endswith(".py"):
-        return name
-    return os.path.relpath((base / module).resolve(), folder) + colon + kind
+def _print(hunted: Hunted, title: str, driver: str, cases: list[str], scenario: str) -> None:
+    from emu.report.hunt_summary import render_hunt
 
-
-def _print(
-    hunted: Hunted,
-    model: Scenario,
-    name: str,
-    cases: list[str],
-    *,
-    as_json: bool,
-    scenario: str,
-) -> None:
-    from emu.report.hunt_summary import hunted_as_json, render_hunt
-
-    if as_json:
-        click.echo(json.dumps(hunted_as_json(hunted, model.title, name, cases), indent=2))
-        return
-    click.echo(render_hunt(hunted, model.title, name, cases, painter(sys.stdout)), nl=False)
-    if cases and cases[0]:
-        hint = f"emu replay {cases[0]} --timeline shows what led to it"
-    elif cases:
-        hint = f"emu hunt {scenario} --case FILE keeps the failing cases for emu replay"
+    if not hunted.found:
+        hint = f"emu check {shlex.quote(driver)} tries all scenarios, faults and timings"
+    elif cases[0]:
+        hint = f"emu replay {shlex.quote(cases[0])} --timeline shows what led to it"
     else:
-        hint = "emu check FILE.py:CLASS tries all scenarios, faults and timings"
-    click.echo(f"\nNext: {hint}")
+        hint = (
+            f"emu hunt {shlex.quote(scenario)} --case FILE keeps the failing cases for emu replay"
+        )
+    paint = painter(sys.stdout)
+    click.echo(render_hunt(hunted, title, driver, cases, paint, next_step=hint), nl=False)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import time
-from typing import TextIO
+from typing import Self, TextIO
 
 __all__ = ["Progress"]
 
@@ -17,16 +18,16 @@ class Progress:
     """Show a line and keep it up to date; a context manager that takes it away at the end.
 
     Args:
-        stream: where to; shown only if it is a terminal.
+        stream: where to, standard error if not given; shown only if it is a terminal.
     """
 
-    def __init__(self, stream: TextIO = sys.stderr) -> None:
-        self._stream = stream
-        self._shown = stream.isatty()
+    def __init__(self, stream: TextIO | None = None) -> None:
+        self._stream = stream if stream is not None else sys.stderr
+        self._shown = self._stream.isatty()
         self._next_s = time.monotonic() + _AFTER_S
         self._width = 0
 
-    def __enter__(self) -> Progress:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -41,7 +42,7 @@ class Progress:
         self._next_s = time.monotonic() + _EVERY_S
         full = round(_BAR * min(max(share, 0.0), 1.0)) if share is not None else 0
         bar = f"{'=' * full}{'.' * (_BAR - full)}  " if share is not None else ""
-        line = f"{bar}{text}"[:99]
+        line = f"{bar}{text}"[: shutil.get_terminal_size().columns - 1]
         self._stream.write("\r" + line.ljust(self._width))
         self._width = max(self._width, len(line))
         self._stream.flush()

@@ -3,21 +3,34 @@
 from __future__ import annotations
 
 import json
+import shlex
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from emu.cli.driver_option import driver_class, shown_name
+from emu.cli.leave import leave
 from emu.cli.paint import painter
-from emu.errors import Flaw, InputError
-from emu.scenario.driver_source import DriverBroken, DriverName, load_driver
+
+if TYPE_CHECKING:
+    from emu.search.replay import Replayed
 
 __all__ = ["command"]
 
 _TIMELINE_EVENTS = 200_000
 
 
-@click.command()
+@click.command(
+    epilog="""\b
+Examples
+  emu replay cases/01_read-when-empty.yaml
+  emu replay cases/01_read-when-empty.yaml --timeline
+  emu replay cases/01_read-when-empty.yaml --driver mended.py:MyDriver
+
+Exit status: 0 the case does not fail any more, 1 it fails, 2 bad input.""",
+)
 @click.argument("case", type=click.Path())
 @click.option("--driver", metavar="FILE.py:CLASS", help="Driver to run in place of the case's.")
 @click.option("--timeline", is_flag=True, help="Print what happened, event by event.")
@@ -33,29 +46,36 @@ def command(case: str, driver: str | None, *, timeline: bool, as_json: bool) -> 
     if not name:
         raise click.UsageError(f"{case} names no driver; give one with --driver FILE.py:CLASS")
     base = Path.cwd() if driver else Path(case).parent
-    kind = _load(name, base, case)
-    done = replay(model, kind, events=_TIMELINE_EVENTS if timeline else None)
-    if as_json:
-        click.echo(json.dumps(replay_as_json(done, case, name), indent=2))
-    else:
-        if timeline:
-            from emu.record.timeline import timeline as lines
+    where = "--driver" if driver else f"{case}: driver"
+    kind = driver_class(name, base=base, where=where)
+    shown = shown_name(name, base)
 
-            events = done.recording.events if done.recording else []
-            click.echo(lines(events, findings=done.findings, cut=False))
-        click.echo(render_replay(done, case, name, painter(sys.stdout)), nl=False)
-        hint = "" if timeline else f"emu replay {case} --timeline shows what led to it"
-        if not done.fails:
-            hint = "emu check FILE.py:CLASS tries everything else again"
-        if hint:
-            click.echo(f"\nNext: {hint}")
+    def text(done: Replayed) -> str:
+        if as_json:
+            return json.dumps(replay_as_json(done, case, shown), indent=2) + "\n"
+        hint = _next(done, case, shown, timeline=timeline)
+        return render_replay(done, case, shown, painter(sys.stdout), next_step=hint)
+
+    done = replay(
+        model,
+        kind,
+        events=_TIMELINE_EVENTS if timeline else None,
+        stuck=lambda done: leave(text(done), 1),
+    )
+    if timeline and not as_json:
+        _print_timeline(done)
+    click.echo(text(done), nl=False)
     return 1 if done.fails else 0
 
 
-def _load(name: str, base: Path, case: str) -> type:
-    found = DriverName.parse(name, base=base, where=f"{case}: driver")
-    try:
-        return load_driver(found, where=f"{case}: driver")
-    except DriverBroken as broken:
-        file, line = broken.place
-        raise InputError([Flaw(file or name, line, 1 if line else 0, broken.message)]) from None
+def _print_timeline(done: Replayed) -> None:
+    from emu.record.timeline import timeline
+
+    if done.recording is not None:
+        click.echo(timeline(done.recording.events, findings=done.findings, cut=done.recording.cut))
+
+
+def _next(done: Replayed, case: str, driver: str, *, timeline: bool) -> str:
+    if not done.fails:
+        return f"emu check {shlex.quote(driver)} tries everything else again"
+    return "" if timeline else f"emu replay {shlex.quote(case)} --timeline shows what led to it"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shlex
 import sys
 import threading
@@ -12,8 +11,10 @@ from pathlib import Path
 
 import click
 
+from emu.cli.leave import leave
 from emu.cli.paint import painter
-from emu.errors import Flaw, InputError, RunEnded, UnitError
+from emu.cli.quantity import Duration
+from emu.errors import Flaw, InputError, RunEnded
 from emu.kernel.watchdog import Watchdog
 from emu.report.run_summary import WIDTH
 from emu.rules.catalogue import RULES
@@ -22,7 +23,7 @@ from emu.scenario.load import load_scenario
 from emu.scenario.model import Scenario
 from emu.scenario.outcome import Outcome
 from emu.scenario.runner import Run
-from emu.units import format_duration, parse_duration
+from emu.units import format_duration
 
 __all__ = ["command", "next_step"]
 
@@ -31,21 +32,6 @@ _LEGEND = (
     "-> a character leaves, <- one comes in; a bar | stands before what a handler does, a colon :\n"
     "before what comes several times; step is the time since the row before, from 1 us.\n"
 )
-
-
-class _Duration(click.ParamType[int]):
-    """Read a duration such as ``250 ms``."""
-
-    name = "duration"
-
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int:
-        """Return the duration in ps."""
-        try:
-            return parse_duration(value)
-        except UnitError as error:
-            self.fail(str(error), param, ctx)
 
 
 @click.command(
@@ -67,7 +53,7 @@ Exit status: 0 clean, 1 the driver failed, 2 bad input.""",
 )
 @click.option(
     "--until",
-    type=_Duration(),
+    type=Duration(),
     metavar="TIME",
     help="End after this simulated time, such as 5ms; what is unfinished is not held against "
     "the driver.",
@@ -159,9 +145,7 @@ def _guarded(run: Run, *, as_json: bool) -> Outcome:
             return
         outcome = run.end(ended.rule, ended.message, (ended.file, ended.line))
         text = json.dumps(outcome.as_json(), indent=2) if as_json else _text(outcome, "")
-        with os.fdopen(1, "wb", closefd=False) as stream:
-            stream.write((text + "\n").encode())
-        os._exit(1)
+        leave(text + "\n", 1)
 
     board = run.board
     with Watchdog(board.clock, board.cpu, run.scenario.limits.wall_s, last_resort=last_resort):

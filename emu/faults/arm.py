@@ -77,9 +77,9 @@ class Armed:
         """When a fault last did something or let go of it; -1 if none did anything."""
         return max((fault.last_active_ps for fault in self.faults), default=-1)
 
-    def unsettled(self, device: str) -> bool:
-        """Say whether a fault took settings of a device away, until its port is opened again."""
-        return any(fault.unsettled and fault.concerns(device) for fault in self.faults)
+    def estranged(self, device: str) -> bool:
+        """Say whether a device and its driver may not agree until its port is opened again."""
+        return any(fault.estranged and fault.concerns(device) for fault in self.faults)
 
     def waivers(
         self,

@@ -21,7 +21,7 @@ from emu.faults.kind import FaultKind
 from emu.faults.log import FaultLog
 from emu.faults.plan import FaultSpec
 from emu.faults.target import Target
-from emu.faults.waiver import Waiver
+from emu.faults.waiver import ESTRANGED, Waiver
 from emu.kernel.board import Board
 from emu.kernel.clock import NEVER_PS, Clock
 from emu.kernel.register import Register
@@ -66,6 +66,7 @@ class Attached:
         before_open: called once, before the driver is first opened.
         occasions, injected: exact counts.
         unsettled: whether it took the device's settings away, until the port is opened again.
+        estranged: whether device and driver may not agree any more, until then.
         held_line: tells whether it alone held the interrupt line up at some time since a moment.
     """
 
@@ -106,7 +107,7 @@ class Attached:
         self._log = log
         self._who = log.source(spec)
         self._tallies = [_Tally(waiver) for waiver in kind.waives if self._counts(waiver)]
-        self.unsettled = False
+        self.unsettled = self.estranged = False
         self.held_line: Callable[[int], bool] = lambda _since_ps: False
         self._recent: deque[tuple[int, tuple[str, ...]]] = deque(maxlen=_RECENT)
         self._by_marks: dict[tuple[str, ...], list[_Tally]] = {}
@@ -249,7 +250,9 @@ class Attached:
                 one for one in self._tallies if _meets(one.waiver.marks, marks)
             ]
             unsettles = self.kind.unsettles
-            self.unsettled |= unsettles is not None and _meets(unsettles, marks)
+            if unsettles is not None:
+                self.unsettled |= _meets(unsettles, marks)
+                self.estranged |= self.unsettled or _meets(ESTRANGED, marks)
         for one in concerned:
             if one.first_ps < 0:
                 one.first_ps = now_ps

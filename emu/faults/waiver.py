@@ -16,11 +16,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["CUT_OFF", "MISREAD", "MISWRITTEN", "PROMISES", "SETTINGS", "UNSETTLED", "Waiver"]
+__all__ = [
+    "CUT_OFF",
+    "ESTRANGED",
+    "MISREAD",
+    "MISWRITTEN",
+    "PROMISES",
+    "SETTINGS",
+    "UNSETTLED",
+    "Waiver",
+]
 
 PROMISES = ("order", "loss", "errors", "sent", "time", "drain", "quiet", "recovery", "start")
 
-_TRIES = 4
+_TRIES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +42,8 @@ class Waiver:
         marks: what the fault must have done, any of these; empty for anything at all.
         lasting: whether the damage outlives the fault, until the port is opened again; otherwise
             the promise can be kept again as soon as the fault has ended.
-        tries: a driver that tries so often less one would get through, so the fault must be set
-            to act at least so many times in a row, without leaving it to chance.
+        tries: a driver that tries so often gets past a fault that acts less often, so the fault
+            must be set to act so many times in a row at least, without leaving it to chance.
     """
 
     promise: str
@@ -48,27 +57,29 @@ def _both_ways(*names: str) -> tuple[str, ...]:
     return tuple(f"{way} {name}" for name in names for way in ("read", "write"))
 
 
-# The scratch register is among them because a driver may look there whether a device is at home.
-_MISSET = _both_ways("IER", "LCR", "FCR", "MCR", "DLL", "DLM", "SCR")
-
-UNSETTLED = (*_MISSET, "read IIR.FIFO", "read IIR.FIFO64")
-"""Marks of a fault after which device and driver may not agree, until the port is opened again."""
+# The scratch register is among these because a driver may look there whether a device is at home.
+UNSETTLED = _both_ways("IER", "LCR", "FCR", "MCR", "DLL", "DLM", "SCR")
+"""Marks of a fault after which the device may hold other settings than the driver wanted."""
 
 _CAUSE = ("read IIR.ID", "read IIR.NONE")
 
+ESTRANGED = (*_CAUSE, "read IIR.FIFO", "read IIR.FIFO64", "write THR")
+"""Marks of a fault that nobody was told of, after which a driver may have the FIFOs wrong, or wait
+for an interrupt that was spent."""
+
 SETTINGS = (
     Waiver("start", "a setting was not taken, or did not read back as it was written",
-           _MISSET, lasting=True),
+           UNSETTLED, lasting=True),
     Waiver("order", "with a wrong setting the data register can be another, or hear itself",
            _both_ways("LCR", "FCR", "MCR"), lasting=True),
     Waiver("loss", "a device that is set up wrongly, or seems to be, does not tell what comes",
-           _MISSET, lasting=True),
+           UNSETTLED, lasting=True),
     Waiver("errors", "a device that is set up wrongly, or seems to be, does not tell of errors",
-           _MISSET, lasting=True),
+           UNSETTLED, lasting=True),
     Waiver("sent", "a device that is set up wrongly, or seems to be, cannot be trusted to send",
-           _MISSET, lasting=True),
+           UNSETTLED, lasting=True),
     Waiver("drain", "a device that is set up wrongly, or seems to be, cannot be asked",
-           _MISSET, lasting=True),
+           UNSETTLED, lasting=True),
     Waiver("quiet", "the device could not be told to be quiet",
            ("write IER", *_both_ways("LCR")), lasting=True),
 )  # fmt: skip
@@ -80,6 +91,10 @@ MISREAD = (
         "order", "the data itself was misread, or a character announced that was not there",
         ("read RBR", "read LSR.DR=1", "read IIR.ID", "read IIR.FIFO", "read IIR.FIFO64"),
         lasting=True,
+    ),
+    Waiver(
+        "time", "characters that were never there kept the driver busy",
+        ("read LSR.DR=1",), tries=_TRIES,
     ),
     Waiver(
         "loss", "the overrun flag was hidden or made up, or a sound character flagged as bad",

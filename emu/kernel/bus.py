@@ -65,6 +65,7 @@ class Window:
         read8_rep, ...: ``read(offset, count) -> list[int]``, so many accesses to one offset.
         write8_rep, ...: ``write(offset, values)``, one access for each of the values.
         clock_hz: the input clock of the device in Hz, 0 if it has none.
+        on_clock_asked: called when a driver asks for `clock_hz`, None for nobody.
         stride: bytes between neighbouring registers.
         irq: number of the interrupt line for ``cpu.connect``; -1 when none is wired.
         name: what the board calls the device.
@@ -76,8 +77,9 @@ class Window:
     """
 
     __slots__ = (
-        "_counts", "clock_hz", "irq", "name", "read8", "read8_rep", "read16", "read16_rep",
-        "read32", "read32_rep", "read64", "read64_rep", "stride", "write8", "write8_rep",
+        "_clock_hz", "_counts", "irq", "name", "on_clock_asked",
+        "read8", "read8_rep", "read16", "read16_rep", "read32", "read32_rep",
+        "read64", "read64_rep", "stride", "write8", "write8_rep",
         "write16", "write16_rep", "write32", "write32_rep", "write64", "write64_rep",
     )  # fmt: skip
 
@@ -100,7 +102,8 @@ class Window:
 
     def __init__(self, region: Region, ports: Ports) -> None:
         self.name = region.device.name
-        self.clock_hz = region.device.clock_hz
+        self._clock_hz: int = region.device.clock_hz
+        self.on_clock_asked: Callable[[], None] | None = None
         self.stride = region.stride
         self.irq = -1 if region.irq is None else region.irq
         self._counts = ports.counts
@@ -110,10 +113,20 @@ class Window:
             setattr(self, f"read{width}_rep", ports.read_rep[width])
             setattr(self, f"write{width}_rep", ports.write_rep[width])
 
+    @property
+    def clock_hz(self) -> int:
+        """The input clock of the device in Hz, 0 if it has none."""
+        if self.on_clock_asked is not None:
+            self.on_clock_asked()
+        return self._clock_hz
+
     if not TYPE_CHECKING:
 
         def __getattr__(self, name: str) -> NoReturn:
-            known = [one for one in self.__slots__ if not one.startswith("_")]
+            known = [
+                "clock_hz",
+                *(one for one in self.__slots__ if not one.startswith(("_", "on_"))),
+            ]
             hint = nearest(name, known)
             fix = hint if hint.startswith("did") else "it has read8, write8 and so on"
             raise AttributeError(f"io has no {name!r}; {fix}", name=name, obj=self)

@@ -15,9 +15,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from types import FrameType
 from typing import NoReturn
 
 from emu.errors import AccessError, RunEnded
+from emu.kernel.callers import driver_frames, loop_place
 from emu.kernel.clock import NEVER_PS, PS_PER_S, Clock, Wanted
 from emu.kernel.interrupts import Handler, InterruptLine, Interrupts
 from emu.kernel.journal import Journal
@@ -30,6 +32,7 @@ ENTER, EXIT, MASK, UNMASK, SLEEP, CONNECT, DISCONNECT = range(7)  # `what` of a 
 
 LONGEST_HANDLER_PS = 300 * 10**9  # 300 ms, far more than any handler may take
 HEARTBEAT_PS = 10 * 10**9  # 10 ms: how often a busy processor is looked at
+_ROUNDS = 64  # calls of the bench after which a loop has been gone round
 ENDLESS_POLLS = 200_000  # a loop that counts its turns gives up before; time to call it endless
 _NO_PRIORITY = -1
 _LONGEST_S = 10**8  # three years, and beyond NEVER_PS
@@ -132,6 +135,8 @@ class Cpu:
         self._masked_block = _Masked(self)
         self._servable = _Servable(self)
         self._ended: RunEnded | None = None
+        self._ending: RunEnded | None = None
+        self._rounds: list[list[tuple[FrameType, int]]] = []
         self._heartbeat_ps = HEARTBEAT_PS
         self._seen: tuple[object, ...] = ()
         self._seen_ps = 0
@@ -285,11 +290,12 @@ class Cpu:
 
     def mask(self) -> None:
         """Mask interrupts once more; masks by the driver count apart from those from outside."""
-        self._check_ended()
+        if self._ended is not None:
+            self._check_ended()
         self._masks += 1
         self._own_masks += 1
         if self._own_masks == 1:
-            self._note(MASK, 0)
+            self._journal.append((self._clock.now_ps, self._who, MASK, 0))
             for observer in self.on_mask:
                 observer(1)
 
@@ -298,7 +304,7 @@ class Cpu:
         self._masks -= 1
         self._own_masks -= 1
         if not self._own_masks:
-            self._note(UNMASK, 0)
+            self._journal.append((self._clock.now_ps, self._who, UNMASK, 0))
             for observer in self.on_mask:
                 observer(0)
             if self._ended is None and (
@@ -327,6 +333,7 @@ class Cpu:
         """
         self.overdue_ps = at_ps if ended is not None else NEVER_PS
         self.overdue = ended
+        self._ending = None
         self._set_alarm()
 
     def set_limit(self, at_ps: int) -> None:
@@ -476,7 +483,9 @@ class Cpu:
         try:
             for observer in self.on_enter:
                 observer(line)
-            self._pass(self._entry_ps)
+            clock.now_ps = now_ps = start_ps + self._entry_ps
+            if now_ps >= clock.due_ps:
+                self.attend(now_ps)
             for handler in line.handlers:
                 handler()
             pending = line.latched or (bool(line.asserted) and not line.edge)
@@ -509,15 +518,31 @@ class Cpu:
 
     def _set_alarm(self) -> None:
         if self._ended is None:
-            self._clock.set_alarm(min(self._heartbeat_ps, self._guard_ps()))
+            at_ps = 0 if self._ending else min(self._heartbeat_ps, self._guard_ps())
+            self._clock.set_alarm(at_ps)
+
+    def _end_loop(self, ended: RunEnded) -> None:
+        """End the run as soon as it is known which loop the driver is in, some calls later."""
+        if self._ending is None:
+            self._ending, self._rounds = ended, []
+
+    def _go_round(self, ended: RunEnded) -> None:
+        """Note where the driver is; once it has been round often enough, say where the loop is."""
+        self._rounds.append([(frame, frame.f_lineno) for frame in driver_frames()])
+        if len(self._rounds) >= _ROUNDS:
+            ended.file, ended.line = loop_place(self._rounds)
+            self._ending, self._rounds = None, []
+            self.end(ended)
 
     def _look_at_run(self, now_ps: int) -> None:
         """Decide whether the run goes on; called at the alarm."""
         self._check_ended()
-        if now_ps >= self.overdue_ps and self.overdue is not None:
+        if self._ending is not None:
+            self._go_round(self._ending)
+        elif now_ps >= self.overdue_ps and self.overdue is not None:
             ended = self.overdue()
             if ended is not None:
-                self.end(ended)
+                self._end_loop(ended)
         if now_ps >= self.limit_ps:
             self.end(
                 RunEnded("time-limit", f"the run reached its limit of {now_ps / PS_PER_S:g} s")
@@ -532,7 +557,7 @@ class Cpu:
         """End the run if a handler has not returned for longer than any handler may take."""
         ran_ps = now_ps - self._entered_ps - (self._clock.stalled_ps - self._entered_stalled_ps)
         if self.depth and ran_ps > LONGEST_HANDLER_PS:
-            self.end(
+            self._end_loop(
                 RunEnded(
                     "endless-handler",
                     f"a handler has been running for {ran_ps / PS_PER_S:.3g} s and nothing else "
@@ -553,7 +578,7 @@ class Cpu:
             self._seen = seen
             self._seen_ps = clock.now_ps
         elif clock.now_ps - self._seen_ps >= self._patience_ps:
-            self.end(
+            self._end_loop(
                 RunEnded(
                     "endless-poll",
                     f"the driver reads {self.last_read()} over and over, and nothing is scheduled "

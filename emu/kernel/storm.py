@@ -25,14 +25,15 @@ _EVENTFUL = 10  # so many entries count as one where the hardware did something 
 
 
 class Row:
-    """Hold a row of entries for nothing: since when, how many, and which line asked last."""
+    """Hold a row of entries for nothing: since when, how many, which line asked last, and why."""
 
-    __slots__ = ("entries", "line", "since_ps", "weight")
+    __slots__ = ("cause", "entries", "line", "since_ps", "weight")
 
     def __init__(self, line: InterruptLine, since_ps: int) -> None:
         self.line = line
         self.since_ps = since_ps
         self.entries = self.weight = 0
+        self.cause = ""
 
 
 class Storms:
@@ -64,13 +65,15 @@ class Storms:
         row.line = line
         row.entries += 1
         row.weight += 1 if eventful else _EVENTFUL
+        if row.entries % NOTED_ROW == 0:  # once the line is let go, nobody can tell any more
+            row.cause = self.cause(line, row.since_ps, row.entries)
         return self._judge(row) if row.weight >= STORM_ENTRIES * _EVENTFUL else None
 
     def over(self, row: Row) -> str:
         """Note that a row is over, and return what else than the handlers made it."""
         cause = ""
         if row.entries >= NOTED_ROW:
-            cause = self.cause(row.line, row.since_ps, row.entries)
+            cause = self.cause(row.line, row.since_ps, row.entries) or row.cause
         if cause:
             self.taken_ps += self._clock.now_ps - row.since_ps
         return cause

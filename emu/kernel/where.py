@@ -6,17 +6,20 @@ be it main code or a handler.
 
 from __future__ import annotations
 
+import ast
+import linecache
 import os
 import sys
 from functools import lru_cache
 from pathlib import Path
 from types import CodeType, FrameType
 
-__all__ = ["Place", "driver_frame", "driver_place", "place_in", "place_of"]
+__all__ = ["Place", "driver_frame", "driver_place", "is_given_register", "place_in", "place_of"]
 
 Place = tuple[str, int]  # file, line; ("", 0) when no driver code is running
 
 _ACCESSES = {f"{way}{width}" for way in ("read", "write") for width in (8, 16, 32, 64)}
+_NO_REGISTERS = {"self", "cls", "io", "window", "cpu"}
 _BENCH = str(Path(__file__).resolve().parent.parent) + os.sep
 
 
@@ -51,9 +54,44 @@ def place_in(code: CodeType, instruction: int) -> Place:
 @lru_cache(maxsize=256)
 def _hands_on(code: CodeType) -> bool:
     """Say whether a function is one line that makes an access with what it was given."""
-    given = set(code.co_varnames[: code.co_argcount]) - {"self", "io", "window"}
     body = {line for _, _, line in code.co_lines() if line} - {code.co_firstlineno}
-    return bool(given) and len(body) <= 1 and not _ACCESSES.isdisjoint(code.co_names)
+    line = max(body, default=code.co_firstlineno)
+    return len(body) <= 1 and (is_given_register(code, line) or _makes_access(code))
+
+
+def _makes_access(code: CodeType) -> bool:
+    given = set(code.co_varnames[: code.co_argcount]) - _NO_REGISTERS
+    return bool(given) and not _ACCESSES.isdisjoint(code.co_names)
+
+
+@lru_cache(maxsize=512)
+def is_given_register(code: CodeType, line: int) -> bool:
+    """Say whether a line makes a call whose first argument is made of what its function was given.
+
+    That is the register in ``self._io.write8(register * self._io.stride, value)``.
+    """
+    given = set(code.co_varnames[: code.co_argcount]) - _NO_REGISTERS
+    return bool(given) and any(
+        isinstance(node, ast.Name) and node.id in given
+        for call in _calls(code.co_filename).get(line, ())
+        if call.args
+        for node in ast.walk(call.args[0])
+    )
+
+
+@lru_cache(maxsize=64)
+def _calls(file: str) -> dict[int, list[ast.Call]]:
+    """Return the calls of a file of source by the lines that they stand in."""
+    try:
+        tree = ast.parse("".join(linecache.getlines(file)))
+    except SyntaxError:
+        return {}
+    found: dict[int, list[ast.Call]] = {}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call):
+            for line in range(node.lineno, (node.end_lineno or node.lineno) + 1):
+                found.setdefault(line, []).append(node)
+    return found
 
 
 def driver_place() -> Place:

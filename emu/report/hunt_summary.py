@@ -6,12 +6,11 @@ the processor be late for it, where is the case that shows it, how much was trie
 
 from __future__ import annotations
 
-import os
-import textwrap
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
-from emu.report.run_summary import WIDTH, Paint, plain, short_path
+from emu.report.run_summary import WIDTH, Paint, plain, short_path, wrapped
 from emu.rules.catalogue import RULES
 from emu.scenario.contract import PROMISES
 from emu.search.hunt import Found, Hunted
@@ -21,8 +20,21 @@ from emu.search.trial import Failure, Trial
 __all__ = ["found_as_json", "hunted_as_json", "place_of_found", "render_found", "render_hunt"]
 
 
+_LONGEST_PLACE = WIDTH - 5
+_UNSTEADY = (
+    "the same run did not come out the same once more: the driver depends on something outside the "
+    "bench, such as threads, real time or random numbers"
+)
+
+
 def render_hunt(
-    hunted: Hunted, title: str, driver: str, cases: list[str], paint: Paint = plain
+    hunted: Hunted,
+    title: str,
+    driver: str,
+    cases: list[str],
+    paint: Paint = plain,
+    *,
+    next_step: str = "",
 ) -> str:
     """Return what a hunt found as text that ends in a newline.
 
@@ -31,9 +43,11 @@ def render_hunt(
         title: of the scenario.
         driver: its name.
         cases: the file of each case, ``""`` where none was written.
-        paint: colours a text by its tone.
+        paint: colours a text by its tone; the words alone carry the meaning.
+        next_step: what the reader may want to do now.
     """
-    lines = [paint(title, "name"), f"driver {short_path(driver)}", ""]
+    lines = [paint(line, "name") for line in wrapped(title, "")]
+    lines += [*wrapped(f"driver {short_path(driver)}", ""), ""]
     word = paint("FAILED", "bad") if hunted.found else paint("CLEAN", "good")
     causes = len(hunted.found)
     what = f"{causes} {'cause' if causes == 1 else 'causes'} of failure, " if causes else ""
@@ -41,16 +55,17 @@ def render_hunt(
     lines += [f"         {one}" for one in _how_far(hunted)]
     for number, (found, case) in enumerate(zip(hunted.found, cases, strict=True), 1):
         lines += ["", *render_found(found, number, case, paint)]
+    if next_step:
+        lines += ["", *wrapped(next_step, "", "Next: ")]
     return "\n".join(lines) + "\n"
 
 
 def _tried(hunted: Hunted) -> str:
     explored = hunted.explored
     rate = explored.decided / max(hunted.seconds, 1e-9)
-    return (
-        f"{explored.decided:,} schedules decided by {explored.runs:,} runs in "
-        f"{hunted.seconds:.1f} s ({rate:,.0f}/s)"
-    )
+    runs = f"{explored.runs:,} {'run' if explored.runs == 1 else 'runs'}"
+    what = f"{explored.decided:,} {'schedule' if explored.decided == 1 else 'schedules'}"
+    return f"{what} decided by {runs} in {hunted.seconds:.1f} s ({rate:,.0f}/s)"
 
 
 def _how_far(hunted: Hunted) -> Iterator[str]:
@@ -58,9 +73,11 @@ def _how_far(hunted: Hunted) -> Iterator[str]:
     kinds = len(explored.behaviours)
     yield f"{kinds:,} different behaviours" if kinds != 1 else "one and the same behaviour"
     if explored.failing:
-        yield f"{explored.failing:,} runs failed"
+        yield f"{explored.failing:,} {'run' if explored.failing == 1 else 'runs'} failed"
     if explored.complete:
         yield "every point was tried with one entry"
+    elif explored.runs == 1 and not explored.stopped:
+        yield "only the undisturbed run was made"
     elif explored.undisturbed is not None:
         yield "not every point was tried with one entry"
     why = "interrupted" if hunted.interrupted else explored.stopped
@@ -77,27 +94,33 @@ def render_found(found: Found, number: int, case: str, paint: Paint = plain) -> 
     """Yield the lines of one cause."""
     failure, trial = found.failure, found.trial
     place = place_of_found(failure, trial) or "no driver line"
-    yield f"{number}. {paint(place, 'bad')}  {paint(failure.rule, 'name')}"
-    yield from _wrapped(failure.message, "   ")
+    if len(place) > _LONGEST_PLACE:
+        place = "..." + place[3 - _LONGEST_PLACE :]  # its end is what tells it from others
+    fits = len(f"{number}. {place}  {failure.rule}") <= WIDTH
+    gap = "  " if fits else "\n   "
+    yield f"{number}. {paint(place, 'bad')}{gap}{paint(failure.rule, 'name')}"
+    yield from wrapped(failure.message, "   ")
     yield from _why(failure)
     for entry, at in _entries(trial):
-        yield from _wrapped(describe(entry, at), "   ", "when ")
+        yield from wrapped(describe(entry, at), "   ", "when ")
     if not trial.schedule:
         yield "   when in the undisturbed run"
     broken = [one.rule for one in trial.failures if one.is_promise and one.rule != failure.rule]
     if broken:
-        yield from _wrapped(", ".join(broken), "   ", "also ")
+        yield from wrapped(", ".join(broken), "   ", "also ")
+    if not found.repeats:
+        yield from wrapped(_UNSTEADY, "   ", "note ")
     if case:
-        yield f"   case {short_path(case)}"
+        yield from wrapped(short_path(case), "   ", "case ")
 
 
 def _why(failure: Failure) -> Iterator[str]:
     rule = RULES.get(failure.rule)
     if rule is not None:
-        yield from _wrapped(rule.why, "   ", "why  ")
-        yield from _wrapped(rule.instead, "   ", "do   ")
+        yield from wrapped(rule.why, "   ", "why  ")
+        yield from wrapped(rule.instead, "   ", "do   ")
     elif failure.is_promise:
-        yield from _wrapped(PROMISES[failure.rule.removeprefix("promise ")], "   ", "must ")
+        yield from wrapped(PROMISES[failure.rule.removeprefix("promise ")], "   ", "must ")
 
 
 def place_of_found(failure: Failure, trial: Trial) -> str:
@@ -114,7 +137,7 @@ def _entries(trial: Trial) -> Iterator[tuple[Any, str]]:
     places = {acted.entry: acted.place for acted in trial.acted}
     for entry in trial.schedule:
         file, line = places.get(entry, ("", 0))
-        yield entry, f"{os.path.basename(file)}:{line}" if file else ""
+        yield entry, f"{Path(file).name}:{line}" if file else ""
 
 
 def found_as_json(found: Found, case: str) -> dict[str, Any]:
@@ -133,6 +156,7 @@ def found_as_json(found: Found, case: str) -> dict[str, Any]:
         ],
         "promises": [one.rule for one in trial.failures if one.is_promise],
         "first_s": round(found.first_s, 3),
+        "repeats": found.repeats,
         "case": case,
     }
 
@@ -153,13 +177,3 @@ def hunted_as_json(hunted: Hunted, title: str, driver: str, cases: list[str]) ->
         "stopped": "interrupted" if hunted.interrupted else explored.stopped,
         "seconds": round(hunted.seconds, 3),
     }
-
-
-def _wrapped(text: str, indent: str, label: str = "") -> Iterator[str]:
-    yield from textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=indent + label,
-        subsequent_indent=indent + " " * len(label),
-        break_on_hyphens=False,
-    )

@@ -6,6 +6,7 @@ The format is that of the JUnit reports which the usual servers read (common pra
 
 from __future__ import annotations
 
+import re
 from xml.etree import ElementTree as ET
 
 from emu.report.hunt_summary import place_of_found
@@ -14,6 +15,9 @@ from emu.search.check import Checked, Row
 from emu.search.schedule import describe
 
 __all__ = ["junit_xml"]
+
+_DECLARATION = '<?xml version="1.0" encoding="UTF-8"?>'
+_FORBIDDEN = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def junit_xml(checked: Checked, driver: str, cases: list[str]) -> str:
@@ -32,7 +36,12 @@ def junit_xml(checked: Checked, driver: str, cases: list[str]) -> str:
     for row, file in zip(checked.rows, cases, strict=True):
         _add_row(suite, row, file)
     ET.indent(suite)
-    return ET.tostring(suite, encoding="unicode", xml_declaration=True) + "\n"
+    return f"{_DECLARATION}\n{_allowed(ET.tostring(suite, encoding='unicode'))}\n"
+
+
+def _allowed(text: str) -> str:
+    """Return text without the characters that no XML file may hold (XML 1.0, section 2.2)."""
+    return _FORBIDDEN.sub("?", text)
 
 
 def _add_row(suite: ET.Element, row: Row, file: str) -> None:

@@ -5,30 +5,47 @@ from __future__ import annotations
 from typing import Any
 
 from emu.report.hunt_summary import found_as_json, render_found
-from emu.report.run_summary import Paint, plain, short_path
+from emu.report.run_summary import Paint, plain, short_path, wrapped
 from emu.search.hunt import Found
 from emu.search.replay import Replayed
 
 __all__ = ["render_replay", "replay_as_json"]
 
 
-def render_replay(done: Replayed, case: str, driver: str, paint: Paint = plain) -> str:
-    """Return the result as text that ends in a newline."""
-    lines = [
-        paint(done.case.title, "name"),
-        f"case {short_path(case)}, driver {short_path(driver)}",
-    ]
+def render_replay(
+    done: Replayed, case: str, driver: str, paint: Paint = plain, *, next_step: str = ""
+) -> str:
+    """Return the result as text that ends in a newline.
+
+    Args:
+        done: what the replay came to.
+        case: the case's file.
+        driver: the driver's name.
+        paint: colours a text by its tone; the words alone carry the meaning.
+        next_step: what the reader may want to do now.
+    """
+    lines = [paint(line, "name") for line in wrapped(done.case.title, "")]
+    lines += wrapped(f"case {short_path(case)}, driver {short_path(driver)}", "")
     lines += ["", f"{_word(done, paint)}   {_says(done)}"]
-    lines += [f"         {change}" for change in done.changes]
+    for change in done.changes:
+        lines += wrapped(change, " " * 9)
     if done.unreached:
-        count = f"{done.unreached} of {len(done.case.schedule)}"
-        lines.append(f"         {count} entries of the schedule were not reached")
-    for number, failure in enumerate(done.trial.failures, 1):
-        if failure.is_promise and number > 1:
-            continue
+        lines += wrapped(_unreached(done), " " * 9)
+    failures = done.trial.failures
+    told = [*failures[:1], *(one for one in failures[1:] if not one.is_promise)]
+    for number, failure in enumerate(told, 1):
         found = Found(failure, done.trial, done.case.scenario)
         lines += ["", *render_found(found, number, "", paint)]
+    if next_step:
+        lines += ["", *wrapped(next_step, "", "Next: ")]
     return "\n".join(lines) + "\n"
+
+
+def _unreached(done: Replayed) -> str:
+    return (
+        f"{done.unreached} of {len(done.case.schedule)} entries of the schedule had no effect: the "
+        "run did not get there, or nothing can come between there"
+    )
 
 
 def _word(done: Replayed, paint: Paint) -> str:

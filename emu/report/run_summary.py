@@ -17,7 +17,7 @@ from emu.scenario.contract import PROMISES, Promise
 from emu.scenario.outcome import Measures, Outcome
 from emu.units import show_duration
 
-__all__ = ["WIDTH", "Paint", "plain", "render_outcome"]
+__all__ = ["WIDTH", "Paint", "plain", "render_outcome", "short_path", "wrapped"]
 
 WIDTH = 100
 _LONGEST_PLACE = WIDTH - 5
@@ -46,13 +46,13 @@ def render_outcome(outcome: Outcome, paint: Paint = plain, *, next_step: str = "
         *_figures(outcome, paint),
     ]
     if next_step:
-        lines += ["", *_wrapped(next_step, "", "Next: ")]
+        lines += ["", *wrapped(next_step, "", "Next: ")]
     return "\n".join(lines) + "\n"
 
 
 def _head(outcome: Outcome, paint: Paint) -> Iterator[str]:
-    yield from (paint(line, "name") for line in _wrapped(outcome.title, ""))
-    yield from _wrapped(f"driver {short_path(outcome.driver)}, seed {outcome.seed}", "")
+    yield from (paint(line, "name") for line in wrapped(outcome.title, ""))
+    yield from wrapped(f"driver {short_path(outcome.driver)}, seed {outcome.seed}", "")
     yield ""
     simulated = f"{show_duration(outcome.measures.time_ps)} simulated"
     if outcome.clean:
@@ -75,7 +75,7 @@ def _early(outcome: Outcome) -> Iterator[str]:
     if outcome.ended:
         number = _told_in(outcome.findings, outcome.ended)
         how = f", see finding {number}" if number else f": {outcome.ended}"
-        yield from _wrapped(f"the run ended early{how}", "         ")
+        yield from wrapped(f"the run ended early{how}", "         ")
 
 
 def _told_in(findings: list[Finding], text: str) -> int:
@@ -104,11 +104,11 @@ def _findings(findings: list[Finding], paint: Paint) -> Iterator[str]:
             + ("  " if fits else "\n   ")
             + (f"{paint(one.rule, 'name')}  {when}")
         )
-        yield from _wrapped(one.message, "   ")
+        yield from wrapped(one.message, "   ")
         rule = RULES.get(one.rule)
         if rule is not None:
-            yield from _wrapped(rule.why, "   ", "why  ")
-            yield from _wrapped(rule.instead, "   ", "do   ")
+            yield from wrapped(rule.why, "   ", "why  ")
+            yield from wrapped(rule.instead, "   ", "do   ")
 
 
 def _contract(outcome: Outcome, paint: Paint) -> Iterator[str]:
@@ -120,14 +120,14 @@ def _contract(outcome: Outcome, paint: Paint) -> Iterator[str]:
         word = "waived" if one.waived else paint("broken", "bad")
         yield f"{word} promise {paint(one.promise, 'name')}: {PROMISES[one.promise]}"
         number = _told_in(outcome.findings, one.detail) if one.detail else 0
-        yield from _wrapped(f"see finding {number}" if number else one.detail, "   ")
+        yield from wrapped(f"see finding {number}" if number else one.detail, "   ")
 
 
 def _unmet(unmet: list[str], paint: Paint) -> Iterator[str]:
     if unmet:
         yield ""
     for text in unmet:
-        first, *rest = _wrapped(f"unmet expectation: {text}", "", hang="   ")
+        first, *rest = wrapped(f"unmet expectation: {text}", "", hang="   ")
         yield first.replace("unmet", paint("unmet", "bad"), 1)
         yield from rest
 
@@ -187,7 +187,8 @@ def _split(measures: Measures) -> str:
     )
 
 
-def _wrapped(text: str, indent: str, label: str = "", *, hang: str = "") -> Iterator[str]:
+def wrapped(text: str, indent: str, label: str = "", *, hang: str = "") -> Iterator[str]:
+    """Yield the lines of a text, indented, with a label before the first of them."""
     yield from textwrap.wrap(
         text,
         WIDTH,

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from emu.report.hunt_summary import found_as_json, render_found
-from emu.report.run_summary import WIDTH, Paint, plain, short_path
+from emu.report.run_summary import WIDTH, Paint, plain, short_path, wrapped
 from emu.scenario.contract import PROMISES
 from emu.search.check import Checked, Row
 
@@ -21,14 +21,22 @@ __all__ = ["checked_as_json", "render_scorecard"]
 _MOST_BOUTS = 3
 
 
-def render_scorecard(checked: Checked, driver: str, cases: list[str], paint: Paint = plain) -> str:
+def render_scorecard(
+    checked: Checked,
+    driver: str,
+    cases: list[str],
+    paint: Paint = plain,
+    *,
+    next_step: str = "",
+) -> str:
     """Return the scorecard as text that ends in a newline.
 
     Args:
         checked: what was found.
         driver: the driver's name.
         cases: the case file of each row, ``""`` where none was written.
-        paint: colours a text by its tone.
+        paint: colours a text by its tone; the words alone carry the meaning.
+        next_step: what the reader may want to do now.
     """
     lines = [
         *_head(checked, driver, paint),
@@ -38,11 +46,13 @@ def render_scorecard(checked: Checked, driver: str, cases: list[str], paint: Pai
         "",
         *_coverage(checked),
     ]
+    if next_step:
+        lines += ["", *wrapped(next_step, "", "Next: ")]
     return "\n".join(lines) + "\n"
 
 
 def _head(checked: Checked, driver: str, paint: Paint) -> Iterator[str]:
-    yield paint(f"check of {short_path(driver)}", "name")
+    yield from (paint(line, "name") for line in wrapped(f"check of {short_path(driver)}", ""))
     yield ""
     count = len(checked.rows)
     if checked.clean:
@@ -50,14 +60,12 @@ def _head(checked: Checked, driver: str, paint: Paint) -> Iterator[str]:
     else:
         causes = f"{count} {'cause' if count == 1 else 'causes'} of failure; "
         yield f"{paint('FAILED', 'bad')}   {causes}{_tried(checked)}"
-    yield f"         {_how_far(checked)}"
+    yield from wrapped(_how_far(checked), " " * 9)
 
 
 def _tried(checked: Checked) -> str:
-    return (
-        f"{checked.decided:,} timings and faults decided by {checked.runs:,} runs in "
-        f"{checked.seconds:.0f} s"
-    )
+    runs = f"{checked.runs:,} {'run' if checked.runs == 1 else 'runs'}"
+    return f"{checked.decided:,} timings and faults decided by {runs} in {checked.seconds:.0f} s"
 
 
 def _how_far(checked: Checked) -> str:
@@ -95,9 +103,7 @@ def _where(row: Row) -> Iterator[str]:
     names = "; ".join(bouts[:_MOST_BOUTS])
     more = f"; and {len(bouts) - _MOST_BOUTS} more" if len(bouts) > _MOST_BOUTS else ""
     runs = f"{row.runs:,} {'run' if row.runs == 1 else 'runs'}"
-    yield from textwrap.wrap(
-        f"{runs} of: {names}{more}", WIDTH, initial_indent="   in   ", subsequent_indent="        "
-    )
+    yield from wrapped(f"{runs} of: {names}{more}", "   ", "in   ")
 
 
 def _coverage(checked: Checked) -> Iterator[str]:
@@ -111,10 +117,7 @@ def _coverage(checked: Checked) -> Iterator[str]:
         ("never set", coverage.never_set()),
     ):
         if names:
-            yield from textwrap.wrap(
-                ", ".join(names), WIDTH,
-                initial_indent=f"  {label:<9}", subsequent_indent=" " * 11,
-            )  # fmt: skip
+            yield from wrapped(", ".join(names), "  ", f"{label:<10} ")
 
 
 def checked_as_json(checked: Checked, driver: str, cases: list[str]) -> dict[str, Any]:

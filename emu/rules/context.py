@@ -147,10 +147,19 @@ class Context:
         del self._stack[1:]
 
     def hold(
-        self, rule: str, message: str, *, register: str = "", excused: Excuse = lambda: False
+        self,
+        rule: str,
+        message: str,
+        *,
+        register: str = "",
+        place: Place | None = None,
+        excused: Excuse = lambda: False,
     ) -> None:
-        """Hold a suspicion about the access that is being made back to the activation's end."""
-        held = Held(rule, message, register, driver_place(), excused)
+        """Hold a suspicion back to the activation's end.
+
+        It is about the access that is being made, unless a place is given.
+        """
+        held = Held(rule, message, register, place or driver_place(), excused)
         self.here().held.append(held)
 
     def _enter(self, _line: InterruptLine) -> None:

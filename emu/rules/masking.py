@@ -45,12 +45,18 @@ class MaskWatch:
         self._instruction = 0
         self._blocks = 0
         self._before = 0
+        self._latest: tuple[CodeType, int] | None = None
         board.cpu.on_mask.append(self._masked)
         context.on_exit.append(self._left)
 
     def begins(self) -> None:
         """Note that a driver is called."""
         self._before = self._blocks
+        self._latest = None
+
+    def place(self) -> Place | None:
+        """Return where main code masked interrupts last since `begins`, None if it did not."""
+        return place_in(*self._latest) if self._latest is not None else None
 
     def ends(self, name: str) -> None:
         """Say so if interrupts have been masked since `begins`, and still are."""
@@ -66,6 +72,7 @@ class MaskWatch:
             return
         frame = sys._getframe(_TO_DRIVER)  # noqa: SLF001 - documented, and much the fastest
         self._code, self._instruction = frame.f_code, frame.f_lasti
+        self._latest = frame.f_code, frame.f_lasti
         self._blocks += 1
 
     def _left(self, _ended: Activation, _line: InterruptLine) -> None:

@@ -14,6 +14,7 @@ from emu.kernel.board import Board
 from emu.kernel.interrupts import InterruptLine
 from emu.kernel.where import Place, driver_place
 from emu.rules.context import Activation, Context
+from emu.rules.handler_path import HandlerPath
 from emu.rules.looks import rows_since
 from emu.units import show_duration
 
@@ -68,6 +69,17 @@ class Served(Protocol):
     def rule_for(self, complaint: str) -> str:
         """Return the rule for a complaint."""
 
+    def reads(self) -> int:
+        """Return how many reads of the device were made."""
+
+    def place_for(self, complaint: str, path: HandlerPath) -> Place | None:
+        """Return the line to change, None if it is not known.
+
+        Args:
+            complaint: what the handler leaves.
+            path: the lines that one of the runs went through.
+        """
+
 
 @dataclass(slots=True)
 class _Span:
@@ -116,6 +128,7 @@ class _HandlerWatch:
         self._complaint = ""
         self._since_ps = 0
         self._busy_at_ps = 0
+        self._path = HandlerPath(served.reads)
 
     def entered(self, line: InterruptLine) -> None:
         """Note how things were when a handler began."""
@@ -127,6 +140,8 @@ class _HandlerWatch:
         span.stalled_ps = clock.stalled_ps
         span.entries = self._cpu.entries
         span.lost = self._served.begin_handler()
+        if self._runs == IDLE_RUNS - 1:
+            self._path.begin()
 
     def left(self, ended: Activation, line: InterruptLine) -> None:
         """Look at what the handler has done."""
@@ -179,9 +194,10 @@ class _HandlerWatch:
     def _count_idle_run(self, complaint: str) -> None:
         """Report a handler that leaves its cause alone.
 
-        (``handler-left-line-asserted``, ``thr-interrupt-left-enabled``.) No false alarm: 16 times
-        in a row the device itself asked, the handler was shown the cause or did not look at all,
-        and it did nothing that could take the cause away; and no fault hid the cause from it.
+        (``handler-left-line-asserted``, ``thr-interrupt-left-enabled``; named is the last test
+        after the handler's look, or where it enabled the cause again.) No false alarm: 16 times in
+        a row the device itself asked, the handler was shown the cause or did not look at all, and
+        it did nothing that could take the cause away; and no fault hid the cause from it.
         """
         self._runs = self._runs + 1 if complaint == self._complaint else 1
         self._complaint = complaint
@@ -193,10 +209,11 @@ class _HandlerWatch:
             self._runs = 0
         else:
             text = f"the handler returned {IDLE_RUNS} times in a row with the line asserted: "
-            self._report(self._served.rule_for(complaint), text + complaint)
+            place = self._served.place_for(complaint, self._path)
+            self._report(self._served.rule_for(complaint), text + complaint, place)
 
-    def _report(self, rule: str, message: str) -> None:
-        place = _place_of_handler(self._line)
+    def _report(self, rule: str, message: str, place: Place | None = None) -> None:
+        place = place or _place_of_handler(self._line)
         self._findings.report(rule, message, register=self._served.path, place=place)
 
 

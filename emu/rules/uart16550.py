@@ -14,9 +14,10 @@ from collections.abc import Callable
 from emu.devices.uart16550 import Uart16550
 from emu.kernel.board import Board
 from emu.kernel.bus import BusError
+from emu.kernel.callers import Stack, asking_place, driver_stack, meeting
 from emu.kernel.device import BurstPort, ReadPort, WritePort
 from emu.kernel.interrupts import InterruptLine
-from emu.kernel.where import driver_place
+from emu.kernel.where import Place, driver_place
 from emu.rules.context import Activation, Context
 from emu.rules.lost_errors import LostErrors
 from emu.rules.uart16550_state import DLAB, DR, LOOP, NEVER, TEMT, THRE, Known
@@ -25,6 +26,8 @@ __all__ = ["UartWatch"]
 
 _ALL_ONES = 0xFF
 _BAD_CHARACTER = 0x1C
+_FIFO_ERROR = 0x80
+_FLAG_NAMES = ((0x04, "PE"), (0x08, "FE"), (0x10, "BI"))
 _FLAGS_SHOWN = 0x800  # bit of `Known.seen` that reading RBR clears
 _FORMAT, _BREAK = 0x3F, 0x40
 _IIR_NONE = 1
@@ -68,6 +71,8 @@ class UartWatch:
         ):  # fmt: skip
             ports[name].wrap_write(self._cold_write(name, note))
         board.cpu.on_connect.append(self._connected)
+        board.cpu.on_sleep.append(self._waits)
+        board.window(uart.name).on_clock_asked = self._clock_asked
 
     # the leeway that the generic rules ask for
 
@@ -185,7 +190,7 @@ class UartWatch:
 
     def _report(self, rule: str, message: str, register: str) -> None:
         path = f"{self.uart.name}.{register}"
-        self._context.findings.report(rule, message, register=path)
+        self._context.findings.report(rule, message, register=path, place=asking_place())
 
     def _cold_read(self, name: str, read: ReadPort, note: Callable[[int], None]) -> ReadPort:
         def read_cold() -> int:
@@ -209,8 +214,10 @@ class UartWatch:
                 if not self._context.nobody:
                     if self.known.odd:
                         self._touched(name)
-                    self._act(value)
+                    if name != "IER" or value != self.known.ier:
+                        self._act(value)
                     note(value)
+                    self._note_setting(name)
                 try:
                     write(value)
                 except BusError:
@@ -222,6 +229,15 @@ class UartWatch:
             return write_cold
 
         return wrap
+
+    def _note_setting(self, name: str) -> None:
+        """Note where a call that opens or closes wrote a setting last."""
+        known = self.known
+        if known.finishing:
+            known.closing = asking_place()
+        elif known.opening and name != "IER":
+            code, line = driver_stack()[0]
+            known.set_up_place = code.co_filename, line
 
     def _act(self, _value: int) -> None:
         """Note that a cause of an interrupt may have gone."""
@@ -239,6 +255,8 @@ class UartWatch:
             return
         if value & (THRE | TEMT) == THRE and known.finishing:
             known.idle_place = driver_place()
+        if value & _FIFO_ERROR and value & DR:
+            known.doubted, known.promised = known.promised, 0
         if value & 0x1E:
             here.acted = True
             if not here.setting_up and not self.uart.looped:
@@ -258,15 +276,34 @@ class UartWatch:
         """
         if self.known.odd:
             self._touched("RBR")
-        here = self._context.here()
+        here, known = self._context.here(), self.known
+        if known.doubted and self.uart.receive_level:
+            known.doubted -= 1
+            self._check_read_past(here)
         if not here.name or here.setting_up or self.uart.receive_level or self.uart.looped:
             return
-        self._context.hold(
-            "read-when-empty",
-            "read without a character, and neither LSR nor an interrupt had announced one",
-            register=f"{self.uart.name}.RBR",
-            excused=lambda: here.troubled,
+        place = self._overtaken(known.data_taken)
+        text = (
+            "a handler had taken the character that this code had seen: RBR is read while empty"
+            if place
+            else "read without a character, and neither LSR nor an interrupt had announced one"
         )
+        self._context.hold(
+            "read-when-empty", text, register=f"{self.uart.name}.RBR", place=place,
+            excused=lambda: here.troubled,
+        )  # fmt: skip
+
+    def _check_read_past(self, here: Activation) -> None:
+        """Report a bad character that is read like a good one (``errors-read-past``).
+
+        No false alarm: LSR had told of an error in the FIFO, and was not read since the character
+        came to the top with its own flags.
+        """
+        flags = self.uart.peek("LSR") & _BAD_CHARACTER
+        if flags and not here.setting_up and not self.uart.looped:
+            shown = " and ".join(name for bit, name in _FLAG_NAMES if flags & bit)
+            text = f"read without a look at LSR, which had told of an error in the FIFO: {shown} "
+            self._report("errors-read-past", text + "of this character is laid to another", "RBR")
 
     # THR
 
@@ -275,6 +312,7 @@ class UartWatch:
         known = self.known
         known.room = known.depth(self.uart)
         known.filled = 0
+        known.room_taken = None
         known.seen &= ~(THRE | TEMT)
 
     def _thr_unasked(self) -> bool:
@@ -295,14 +333,28 @@ class UartWatch:
         known.probed |= self.uart.looped
         if here.setting_up or self.uart.looped or self.uart.transmit_room > 0:
             return True
-        self._context.hold(
-            "write-when-full",
-            "written while the transmitter had no room, and THRE had not been seen since it was "
-            f"last filled with {known.filled}",
-            register=f"{self.uart.name}.THR",
-            excused=lambda: here.troubled,
+        place = self._overtaken(known.room_taken)
+        text = (
+            "a handler had used the room that this code had seen: THR is written while full"
+            if place
+            else "written while the transmitter had no room, and THRE had not been seen since it "
+            f"was last filled with {known.filled}"
         )
+        self._context.hold(
+            "write-when-full", text, register=f"{self.uart.name}.THR", place=place,
+            excused=lambda: here.troubled,
+        )  # fmt: skip
         return True
+
+    def _overtaken(self, interrupted: Stack | None) -> Place | None:
+        """Return where a handler came in between a look and what relied on it, None if none did.
+
+        That is in the innermost function that both belong to.
+        """
+        if interrupted is None or self._board.cpu.depth:
+            return None
+        met = meeting(interrupted, driver_stack())
+        return met[0] if met else None
 
     # IIR
 
@@ -352,16 +404,48 @@ class UartWatch:
         elif cause == _IIR_THRE:
             known.seen |= THRE
             here.acted = True
+            known.acked_ps, known.acked_place = self.uart.clock.now_ps, driver_place()
 
     # settings
 
+    def _clock_asked(self) -> None:
+        """Note where ``open`` asks for the clock, and so works out the divisor."""
+        if self._context.here().name == "open":
+            self.known.clock_place = driver_place()
+
+    def _waits(self, _seconds: float, _waking: bool) -> None:
+        """Note where ``close`` waits."""
+        if self.known.finishing and not self._board.cpu.depth:
+            self.known.waited = driver_stack()
+
+    def _masks(self, _on: int) -> None:
+        """Note where ``close`` begins, should it never wait."""
+        if not self.known.waited and not self._board.cpu.depth:
+            self.known.waited = driver_stack()
+
+    def follow_close(self, on: bool) -> None:
+        """Look where ``close`` masks interrupts, or no longer."""
+        observers = self._board.cpu.on_mask
+        if on:
+            observers.append(self._masks)
+        elif self._masks in observers:
+            observers.remove(self._masks)
+
     def _comparing(self, name: str, kept: str) -> Callable[[ReadPort], ReadPort]:
-        """Note where a setting does not read back as written: the driver may be coping with it."""
+        """Note where a setting does not read back as written: the driver may be coping with it.
+
+        What was written before ``open`` may have been changed by whoever had the device since.
+        """
 
         def note(value: int) -> None:
-            written = getattr(self.known, kept)
+            known = self.known
+            earlier = known.opening and not getattr(known, f"{kept}_set")
+            written = NEVER if earlier else getattr(known, kept)
+            if name == "IER" and not self._board.cpu.depth:
+                known.ier_read, known.handled_ier = value, None
             if value != self.uart.peek(name) or written not in (NEVER, value):
                 self._context.here().disturbed = True
+                self.known.ier_doubted |= name == "IER"
 
         return lambda read: self._cold_read(name, read, note)
 
@@ -385,7 +469,8 @@ class UartWatch:
         here.configured = True
         known.odd = bool(value & DLAB) or not known.is_open
         known.lcr, known.lcr_set = value, True
-        known.lcr_place = driver_place()
+        known.lcr_place = asking_place()
+        known.lcr_stack = driver_stack() if value & DLAB else ()
         known.lcr_depth = self._board.cpu.depth
 
     def _mcr_write(self, value: int) -> None:
@@ -397,7 +482,7 @@ class UartWatch:
             self._context.here().configured = True
             known.own = False
         known.mcr, known.mcr_set = value, True
-        known.mcr_place = driver_place()
+        known.mcr_place = asking_place()
 
     def _dll_write(self, value: int) -> None:
         if self._note_divisor("DLL", value):
@@ -417,7 +502,7 @@ class UartWatch:
         if value != self.uart.peek(name):
             self._check_leaving(name, "the divisor is changed")
         self._context.here().configured = True
-        self.known.divisor_place = place = driver_place()
+        self.known.divisor_place = place = asking_place()
         if name == "DLL":
             self.known.dll_place = place
         else:
@@ -429,15 +514,21 @@ class UartWatch:
 
         No false alarm: a handler that wants the divisor latch selects it itself. Accused is only a
         handler nested in code that set DLAB, as far as that code knows, and has not cleared it.
+        Named is the line that set DLAB; in an ``open`` that had let interrupts in, that one.
         """
         known, depth = self.known, self._board.cpu.depth
-        if known.lcr != NEVER and known.lcr & DLAB and depth > known.lcr_depth:
-            self._report(
-                "bank-clobbered",
-                f"a handler uses offset {0 if name == 'DLL' else 1} while the code it interrupted "
-                "has LCR.DLAB set",
-                name,
-            )
+        if known.lcr == NEVER or not known.lcr & DLAB or depth <= known.lcr_depth:
+            return
+        place = known.lcr_place
+        text = "DLAB is set here with interrupts on: a handler"
+        if known.let_in is not None and known.let_in[0] is known.lcr_by:
+            met = meeting(known.let_in[1], known.lcr_stack)
+            place = met[0] if met else place
+            text = "interrupts are let in here, before divisor and format are set: a handler"
+        by = driver_place()
+        text += f" came while DLAB was set and used offset {int(name == 'DLM')} at line {by[1]}"
+        path = f"{self.uart.name}.{name}"
+        self._context.findings.report("bank-clobbered", text, register=path, place=place)
 
     def _check_leaving(self, register: str, what: str) -> None:
         """Report a change under the driver's own characters.
@@ -474,11 +565,25 @@ class UartWatch:
 
     def _ier_meant(self, value: int) -> None:
         known, cpu = self.known, self._board.cpu
-        known.ier = value
-        known.ier_place = driver_place()
+        here = self._context.here()
+        known.ier, known.ier_set = value, True
+        known.ier_place = asking_place()
+        self._note_undone(value)
+        if value & 0x0F and here.name == "open":
+            known.let_in = here, driver_stack()
         nobody = self._line is not None and not self._line.handlers
-        early = bool(value & 0x0F) and nobody and not cpu.masked
+        early = bool(value & 0x0F) and nobody and not cpu.masked and here.name == "open"
         known.early_place = known.ier_place if early else None
+
+    def _note_undone(self, value: int) -> None:
+        """Note where main code writes back to IER what a handler has cleared since it was read."""
+        known = self.known
+        if self._board.cpu.depth:
+            known.handled_ier = value
+        elif known.ier_read is None or known.handled_ier is None:
+            return
+        elif value & known.ier_read & ~known.handled_ier:
+            known.undone = known.ier_place
 
     def _connected(self, line: InterruptLine, on: bool) -> None:
         """Report interrupts that came before their handler (``enabled-before-handler``).
@@ -510,7 +615,7 @@ class UartWatch:
         known.cleared |= bool(value & 2) or bool(value & 1) != bool(self.uart.peek("IIR") & 0xC0)
         turned = known.fcr == NEVER or bool((known.fcr ^ value) & 1)
         known.fcr = value
-        known.fcr_place = driver_place()
+        known.fcr_place = asking_place()
         known.wide |= bool(value & 0x20) and self.uart.settings["fifo"] == 64
         known.level = known.trigger(self.uart)
         if value & 6 or turned:
@@ -525,22 +630,34 @@ class UartWatch:
     def _check_unsent(self, value: int) -> None:
         """Suspect the clearing of a transmit FIFO that holds characters of the driver's own.
 
-        (``transmit-fifo-cleared``.) No false alarm: ``open`` may, and ``close`` once its bound is
-        over; so may whoever has waited for as long as the characters take, since they are stuck
-        then, and whoever sets the device up again or copes with a fault in the same call.
+        (``transmit-fifo-cleared``.) No false alarm: ``open`` may; so may whoever has waited for as
+        long as the characters take, since they are stuck then, and whoever sets the device up again
+        or copes with a fault in the same call. ``close`` has to wait so long, and is told where it
+        waited last.
         """
         uart, here = self.uart, self._context.here()
         unsent, fifo_on = uart.transmit_level, bool(uart.peek("IIR") & 0xC0)
         clears = bool(value & 1) != fifo_on or bool(fifo_on and value & 4)
         has_fifo = uart.settings["fifo"] > 0
-        if here.setting_up or not (unsent and clears and has_fifo and self.still_sending):
+        closing = here.name == "close"
+        if here.setting_up and not closing:
             return
+        if not (unsent and clears and has_fifo and self.still_sending):
+            return
+        place = self._waited_before() if closing else None
+        text = f"{unsent} characters that were handed over are thrown away unsent"
         self._context.hold(
             "transmit-fifo-cleared",
-            f"{unsent} characters that were handed over are thrown away unsent",
-            register=f"{uart.name}.FCR",
-            excused=lambda: here.configured or here.disturbed,
-        )
+            f"close waits no longer here: {text}" if place else text,
+            register=f"{uart.name}.FCR", place=place,
+            excused=lambda: (here.configured and not closing) or here.disturbed,
+        )  # fmt: skip
+
+    def _waited_before(self) -> Place | None:
+        """Return where a call waited last, in the function that also makes the access at hand."""
+        known = self.known
+        met = meeting(known.waited, driver_stack())
+        return met[0] if met else None
 
     def _check_throwing_away(self, value: int) -> None:
         """Suspect the clearing of a receive FIFO that holds characters.

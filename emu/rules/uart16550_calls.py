@@ -51,9 +51,13 @@ class UartCalls:
     def begins(self, name: str) -> None:
         """Follow the beginning of a call."""
         known = self._known
+        known.opening = name == "open"
         known.finishing = name in ("close", "drain")
         known.notable = ERROR_BITS | (THRE if known.finishing else 0)
         known.idle_place = None
+        known.waited, known.closing = (), None
+        if name == "close":
+            self._watch.follow_close(True)
         if name == "open":
             known.stale = 0 if known.is_open else self._uart.receive_level
             known.seen |= _IN_OPEN
@@ -65,7 +69,9 @@ class UartCalls:
     def ends(self, name: str, ended: Activation, result: object) -> None:
         """Check what a call left behind."""
         known = self._known
-        known.finishing = False
+        known.opening = known.finishing = False
+        if name == "close":
+            self._watch.follow_close(False)
         known.notable = ERROR_BITS
         if name == "open":
             self._check_opened(ended)
@@ -82,7 +88,7 @@ class UartCalls:
         """Compare the settings that ``open`` made with `line`; call once it has returned."""
         known = self._known
         known.line = line
-        if self._settled and not known.misled:
+        if self._settled and not known.misled and not self._left_out(line):
             self._check_divisor(line)
             self._check_format(line)
 
@@ -142,6 +148,23 @@ class UartCalls:
         place = known.lcr_place if known.fcr_place is None else known.fcr_place
         self._report("stale-data-kept", text, "RBR", place)
 
+    def _left_out(self, line: LineSettings) -> bool:
+        """Report an ``open`` that sets no divisor though the one in force is wrong (`divisor-off`).
+
+        No false alarm: nothing came back that differed from what was written, and the device holds
+        what makes another rate. Named is where ``open`` had another setting written last.
+        """
+        known, divisor = self._known, self._uart.divisor
+        exact = self._uart.clock_hz / (16 * line.baud)
+        if (known.dll, known.dlm) != (NEVER, NEVER) or known.set_up_place is None:
+            return False
+        best = min(max(round(exact), 1), 0xFFFF)
+        if (divisor and _error(exact, divisor) <= _TOLERANCE) or _error(exact, best) > _TOLERANCE:
+            return False
+        text = f"open wrote no divisor: {divisor} is still in force from before, and {line.baud} "
+        self._report("divisor-off", text + f"baud needs {best}", "DLL", known.set_up_place)
+        return True
+
     def _check_divisor(self, line: LineSettings) -> None:
         """Report ``divisor-zero`` and ``divisor-off``.
 
@@ -162,10 +185,24 @@ class UartCalls:
         elif _error(exact, divisor) > _TOLERANCE >= _error(exact, best):
             text = f"{_rounded(exact, divisor)} is {_error(exact, divisor):.1%} off {line.baud} "
             text += f"baud; {best} is {_error(exact, best):.1%} off"
+            alone = self._left_alone(divisor ^ best)
             low_wrong = known.dll != NEVER and (divisor ^ best) & 0xFF
             register = "DLL" if low_wrong or known.dlm == NEVER else "DLM"
             place = known.dll_place if register == "DLL" else known.dlm_place
-            self._report("divisor-off", text, register, place)
+            if known.clock_place and not alone:
+                place = known.clock_place
+                text += f"; written to the divisor latch in line {known.divisor_place[1]}"
+            self._report("divisor-off", text + alone, register, place)
+
+    def _left_alone(self, wrong: int) -> str:
+        """Say which half of the divisor latch was never written although it had to be."""
+        known, uart = self._known, self._uart
+        for name, written, bits in (("DLL", known.dll, 0x00FF), ("DLM", known.dlm, 0xFF00)):
+            if written == NEVER and wrong & bits:
+                other = "DLM" if name == "DLL" else "DLL"
+                held = uart.peek(name)
+                return f"; open wrote {other} only, and {name} still holds {held:#04x} from before"
+        return ""
 
     def _check_format(self, line: LineSettings) -> None:
         """Report ``line-format-wrong``.
@@ -181,7 +218,11 @@ class UartCalls:
         mask = _FORMAT if written & _PARITY_ON else 0x0F
         if (written ^ wanted) & mask:
             text = f"LCR = {known.lcr:#04x} is not {line}, which is {wanted:#04x}"
-            self._report("line-format-wrong", text, "LCR", known.lcr_place)
+            place = known.lcr_place
+            if known.dll == known.dlm == NEVER and known.set_up_place:
+                text += "; open wrote no divisor either"
+                place = known.set_up_place
+            self._report("line-format-wrong", text, "LCR", place)
 
     def _check_idle(self, when: str) -> None:
         """Report THRE taken for an idle line (``thre-taken-for-idle``).
@@ -197,7 +238,8 @@ class UartCalls:
     def _check_closed(self, ended: Activation) -> None:
         """Report what ``close`` leaves on, then expect no access.
 
-        (``interrupts-on-after-close``, ``handler-connected-after-close``.) No false alarm: IER
+        (``interrupts-on-after-close``, ``handler-connected-after-close``; named is where ``close``
+        wrote a setting last, next to what it left out.) No false alarm: IER
         counts as the driver last tried to write it. Where a bus error or all ones came in between,
         ``close`` may have given up, and the port counts as open.
         """
@@ -206,11 +248,14 @@ class UartCalls:
             return
         self._check_idle("close returned")
         if known.ier not in (NEVER, 0) and self._uart.peek("IER"):
-            text = f"IER = {known.ier:#04x}, set here, is still in force when close returns"
-            self._report("interrupts-on-after-close", text, "IER", known.ier_place)
+            text = f"IER = {known.ier:#04x}, set in line {known.ier_place[1]}, is still in force "
+            place = known.closing or known.ier_place
+            self._report("interrupts-on-after-close", text + "when close returns", "IER", place)
         if line is not None and line.handlers and not line.shared:
-            text = f"connected here to interrupt {line.number}, and still so when close returns"
-            self._report("handler-connected-after-close", text, "", known.connect_place)
+            text = f"the handler, connected in line {known.connect_place[1]} to interrupt "
+            text += f"{line.number}, is still so when close returns"
+            place = known.closing or known.connect_place
+            self._report("handler-connected-after-close", text, "", place)
         self._lost.end()
         known.is_open = False
         known.odd = True

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from emu.kernel.callers import interrupted_stack
+from emu.kernel.ports import Counts
+from emu.kernel.where import Place
 from emu.rules.context import Activation
+from emu.rules.handler_path import HandlerPath
 from emu.rules.uart16550 import UartWatch
 from emu.rules.uart16550_state import DR, NEVER, THRE
 
@@ -27,13 +31,13 @@ class ServedUart:
 
     Args:
         watch: what its driver knows.
-        accesses: counts the accesses to it.
+        accesses: counts the accesses to it: fresh reads, repeated reads, writes.
 
     Attributes:
         path: its data register.
     """
 
-    def __init__(self, watch: UartWatch, accesses: Callable[[], int]) -> None:
+    def __init__(self, watch: UartWatch, accesses: Callable[[], Counts]) -> None:
         self.path = f"{watch.uart.name}.RBR"
         self._uart = watch.uart
         self._known = watch.known
@@ -98,8 +102,13 @@ class ServedUart:
         complaint = self._complaint(ended) if untouched else ""
         if untouched:
             known.seen = known.seen & ~_IN_HANDLER | set_aside & DR
-        if set_aside and self._written_ps == known.written_ps:
-            known.seen |= set_aside & THRE
+        elif set_aside & DR:
+            known.data_taken = interrupted_stack()
+        if set_aside & THRE:
+            if self._written_ps == known.written_ps:
+                known.seen |= THRE
+            else:
+                known.room_taken = interrupted_stack()
         return untouched, complaint
 
     def _complaint(self, ended: Activation) -> str:
@@ -129,8 +138,20 @@ class ServedUart:
         empty = complaint == _CAUSES[0x2][1]
         return "thr-interrupt-left-enabled" if empty else "handler-left-line-asserted"
 
+    def reads(self) -> int:
+        """Return how many reads were made."""
+        fresh, again, _ = self._accesses()
+        return fresh + again
+
+    def place_for(self, complaint: str, path: HandlerPath) -> Place | None:
+        """Return where the cause was enabled if the handler did that itself, or fell through."""
+        known = self._known
+        if complaint == _CAUSES[0x2][1] and path.passed(known.ier_place):
+            return known.ier_place
+        return path.place()
+
     def _looks(self) -> int:
         """Count accesses since the end of the last run that left its cause; -1 if there is none."""
-        count = self._accesses()
+        count = sum(self._accesses())
         before, self._count = self._count, count
         return NEVER if before == NEVER else count - before

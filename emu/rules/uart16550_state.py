@@ -8,6 +8,7 @@ looked at besides, to say nothing where no harm was done, and never alone.
 from __future__ import annotations
 
 from emu.devices.uart16550 import Uart16550
+from emu.kernel.callers import Stack
 from emu.kernel.where import Place
 from emu.rules.context import Activation
 from emu.units import LineSettings
@@ -28,20 +29,34 @@ class Known:
             10 mark a handler, a masked block and an ``open`` in which RBR was not read yet, bit 11
             that the flags of the character at hand were shown.
         promised: characters that an interrupt promised and that were not read yet.
+        doubted: those of them among which LSR told of an error.
         level: characters that a received-data interrupt promises, once IIR showed FIFOs.
         room: characters that may still be written since THRE was last seen.
         notable: LSR bits that are worth a closer look.
         odd: whether every access is worth a closer look: none is expected now.
         own: whether characters for the line were written; only TEMT in `seen` says they have left.
         filled: how many were written since THRE was last seen.
+        room_taken, data_taken: what a handler had interrupted that used up what main code had seen
+            of THRE or DR, None since that was seen again.
         written_ps: when the last one was written.
         lcr, mcr, ier, fcr: what it last tried to write, `NEVER` if it did not.
         dll, dlm: likewise, since the latest ``open`` began.
         fcr_place: where it wrote FCR in the latest ``open``, None if it did not.
         cleared: whether it tried to clear the receive FIFO in the latest ``open``.
         stale: characters that lay in the receiver when ``open`` began.
-        lcr_by: which activation wrote LCR last.
-        lcr_set, mcr_set: whether ``open`` wrote them.
+        lcr_by: which activation wrote LCR last; lcr_stack, by which functions, if it set DLAB.
+        opening: whether ``open`` is under way.
+        set_up_place: where ``open`` itself had a setting of the line written last, None if not.
+        closing: where ``close`` or ``drain`` wrote a setting last, None if it did not.
+        waited: by which functions ``close`` or ``drain`` waited last.
+        clock_place: where ``open`` asked for the clock that the divisor is worked out from.
+        let_in: which ``open`` enabled interrupts, and by which functions.
+        lcr_set, mcr_set, ier_set: whether they were written since the latest ``open`` began.
+        acked_ps, acked_place: when and where IIR showed THRE last, which takes that interrupt away.
+        ier_read: what main code read from IER, None once it was judged by it.
+        handled_ier: what a handler wrote to IER since then, None if it did not.
+        undone: where main code wrote to IER again what a handler had cleared, None if it did not.
+        ier_doubted: whether IER did not read as it was written.
         misled: whether the divisor latch was not what it looked, or LCR did not take a write.
         fifo_shown, fifo_denied: whether IIR ever said that FIFOs are on, or off despite FCR.
         probed: whether it overfilled the transmitter in loopback.
@@ -50,17 +65,21 @@ class Known:
     """
 
     __slots__ = (
-        "cleared", "closed_serial", "connect_place", "divisor_place", "dll", "dll_place", "dlm",
-        "dlm_place", "early_place", "fcr", "fcr_place", "fifo_denied", "fifo_shown", "filled",
-        "finishing", "idle_place", "ier",
-        "ier_place", "is_open", "lcr", "lcr_by", "lcr_depth", "lcr_place", "lcr_set",
-        "level", "line", "mcr", "mcr_place", "mcr_set", "misled", "notable", "odd", "own",
-        "probed", "promised", "room", "seen", "stale", "wide", "written_ps",
+        "acked_place", "acked_ps", "cleared", "clock_place", "closed_serial", "closing",
+        "connect_place", "data_taken", "divisor_place", "dll", "dll_place", "dlm", "dlm_place",
+        "doubted", "early_place", "fcr", "fcr_place", "fifo_denied", "fifo_shown", "filled",
+        "finishing", "handled_ier", "idle_place", "ier", "ier_doubted", "ier_place", "ier_read",
+        "ier_set", "is_open", "lcr", "lcr_by", "lcr_depth", "lcr_place", "lcr_set", "lcr_stack",
+        "let_in", "level", "line", "mcr", "mcr_place", "mcr_set", "misled", "notable", "odd",
+        "opening", "own", "probed", "promised", "room", "room_taken", "seen", "set_up_place",
+        "stale", "undone", "waited", "wide", "written_ps",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self.level = 1
-        self.seen = self.promised = self.room = self.filled = 0
+        self.seen = self.promised = self.doubted = self.room = self.filled = 0
+        self.room_taken: Stack | None = None
+        self.data_taken: Stack | None = None
         self.written_ps = 0
         self.notable = ERROR_BITS
         self.odd = True
@@ -69,6 +88,16 @@ class Known:
         self.lcr_depth = 0
         self.fifo_shown = self.fifo_denied = self.probed = self.wide = False
         self.lcr_by: Activation | None = None
+        self.lcr_stack: Stack = ()
+        self.waited: Stack = ()
+        self.acked_ps = NEVER
+        self.acked_place = _NOWHERE
+        self.ier_read: int | None = None
+        self.handled_ier: int | None = None
+        self.undone: Place | None = None
+        self.opening = False
+        self.closing: Place | None = None
+        self.let_in: tuple[Activation, Stack] | None = None
         self.is_open = False
         self.closed_serial = NEVER
         self.finishing = False
@@ -84,7 +113,10 @@ class Known:
         """Begin to note afresh what ``open`` sets."""
         self.dll = self.dlm = NEVER
         self.lcr_set = self.mcr_set = self.misled = self.cleared = False
+        self.ier_set = self.ier_doubted = False
         self.fcr_place: Place | None = None
+        self.clock_place: Place | None = None
+        self.set_up_place: Place | None = None
 
     def divisor_shown(self, uart: Uart16550) -> bool:
         """Say whether the driver, as far as it knows, has the divisor latch at offsets 0 and 1."""

@@ -30,6 +30,8 @@ class UartWaits:
     and longer than four characters; all that time received characters were there, or the
     transmitter was idle; the driver had not enabled that interrupt, as far as it knows, although it
     has a handler; and after the wait began it did not touch its controller, so it does not poll.
+    Who changes one bit of IER goes by what IER reads, so nobody is judged once that was not as
+    written.
 
     Args:
         watch: what its accesses told.
@@ -83,6 +85,8 @@ class UartWaits:
         known = self._known
         need = _NEEDS.get(self._call)
         if need is None or not waking or known.ier == NEVER or known.ier & need[1]:
+            return
+        if known.ier_doubted:
             return
         if self._context.here().name != self._call or not self._ready(self._call):
             return

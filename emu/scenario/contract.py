@@ -363,15 +363,16 @@ class SerialContract:
         """Judge a ``read`` that returned all it was asked for, but only when its time was over.
 
         If the last character came long before, the driver slept through it: a lost wake-up. Only
-        judged while no fault did anything; half the wait, and 24 character times, are forgiven.
+        judged while no fault did anything; half the wait, 24 character times, and the time for
+        which the processor was held up, are forgiven.
         """
         now_ps = self._clock.now_ps
         took_ps = now_ps - start_ps
-        idle_ps = now_ps - max(self._last_arrival_ps, start_ps)
+        held_up_ps = self._clock.stalled_ps - stalled_ps
+        idle_ps = now_ps - max(self._last_arrival_ps, start_ps) - held_up_ps
         if (
             took_ps >= timeout_ps - self.character_ps
             and idle_ps > max(24 * self.character_ps, took_ps // 2)
-            and self._clock.stalled_ps == stalled_ps
             and self.calm()
         ):
             self.breach(

@@ -162,7 +162,8 @@ def place_of_error(error: BaseException, prefer: str = "") -> Place:
     trace = error.__traceback__
     while trace is not None:
         file = trace.tb_frame.f_code.co_filename
-        if not file.startswith(_NOT_THE_DRIVERS):
+        module = str(trace.tb_frame.f_globals.get("__name__", ""))
+        if not (file.startswith(_NOT_THE_DRIVERS) or module.startswith("namedtuple_")):
             place = file, trace.tb_lineno
         trace = trace.tb_next
     return place

@@ -17,6 +17,7 @@ from emu.kernel.board import Board
 from emu.kernel.bus import BusError, Window
 from emu.kernel.clock import NEVER_PS, PS_PER_S
 from emu.kernel.cpu import Cpu
+from emu.kernel.where import Place
 from emu.line.far_end import FarEnd
 from emu.rules.attach import PortRules
 from emu.rules.finding import Findings
@@ -56,6 +57,7 @@ class DrivenPort:
     Attributes:
         contract: the books of this port.
         is_open: whether ``open`` returned and ``close`` was not called since.
+        failed: whether a call has ended in a bus error since, so that the port has to be reopened.
         line_is_quiet: tells whether nothing more is on its way to the driver.
     """
 
@@ -78,7 +80,7 @@ class DrivenPort:
         self.far_end = far_end
         self.contract = SerialContract(device, far_end)
         self.contract.errors = lambda: self.errors
-        self.is_open = False
+        self.is_open = self.failed = False
         self.line_is_quiet: Callable[[], bool] = lambda: True
         self.line: LineSettings | None = None
         self._board = board
@@ -94,6 +96,11 @@ class DrivenPort:
             "__init__", lambda: driver_class(io, cpu), _OPEN_BOUND_PS
         )
         self._rules.counters(lambda: self.errors)
+        self._rules.books(
+            owed=lambda: self.contract.pending_bytes,
+            calm=lambda: self.contract.calm(),  # noqa: PLW0108 - the runner still changes it
+        )
+        self._rules.method = self._method_place
 
     @property
     def errors(self) -> object:
@@ -112,7 +119,7 @@ class DrivenPort:
             "open", lambda: self._driver.open(line), _OPEN_BOUND_PS + 200 * line.character_ps
         )
         self._check_counters()
-        self.is_open = True
+        self.is_open, self.failed = True, False
         self.contract.opened()
         self._rules.line_opened(line)
 
@@ -276,6 +283,7 @@ class DrivenPort:
             if not self._excused():
                 self._note_raised(name, error)
                 raise RunOver(f"{name} raised BusError") from error
+            self.failed = True
             raise
         except KeyboardInterrupt:
             raise
@@ -330,10 +338,13 @@ class DrivenPort:
             place=place if place[1] else self._place,
         )
 
+    def _method_place(self, name: str) -> Place:
+        """Return where the driver defines a call, the place of its class if that is not known."""
+        code = getattr(getattr(type(self._driver), name, None), "__code__", None)
+        return (code.co_filename, code.co_firstlineno) if code else self._place
+
     def _bad_value(self, name: str, value: object, allowed: str) -> None:
-        method = getattr(type(self._driver), name, None)
-        code = getattr(method, "__code__", None)
-        place = (code.co_filename, code.co_firstlineno) if code else self._place
+        place = self._method_place(name)
         self._findings.report(
             "bad-return-value",
             f"{name} returned {text_of(value, repr)} ({type(value).__name__}); allowed: {allowed}",

@@ -275,8 +275,12 @@ class Run:
         return counts
 
     def _was_reset(self) -> bool:
-        """Whether a fault took the settings of the device away, so that it must be opened again."""
-        return self._armed.unsettled(self.scenario.port)
+        """Whether a fault set device and driver at odds, so that the port must be opened again.
+
+        Or a call ended in a bus error, to which whoever called it would answer so.
+        """
+        name = self.scenario.port
+        return self._armed.estranged(name) or self.ports[name].failed
 
     def _faults_over(self) -> bool:
         return len(self.scenario.faults) > 0 and not self._armed.pending

@@ -21,7 +21,17 @@ import yaml
 
 from emu.errors import Flaw, InputError
 
-__all__ = ["Node", "Notes", "Refused", "compose", "neighbour", "passing", "plain", "read_text"]
+__all__ = [
+    "Node",
+    "Notes",
+    "Refused",
+    "compose",
+    "neighbour",
+    "passing",
+    "plain",
+    "read_text",
+    "scalar",
+]
 
 MOST_BYTES = 1 << 20
 DEEPEST = 50
@@ -300,7 +310,7 @@ class _Composer:
             if _SURROGATE.search(event.value):
                 raise self._refuse(event, "half of a surrogate pair is no character")
             quoted = event.style is not None
-            return Node(_scalar(event.value, quoted=quoted), line, column, event.value)
+            return Node(scalar(event.value, quoted=quoted), line, column, event.value)
         is_mapping = _is(event, yaml.MappingStartEvent)
         value, size = self._pairs(depth) if is_mapping else self._items(depth)
         return Node(value, line, column, size=size, is_mapping=is_mapping)
@@ -343,7 +353,7 @@ def _is(event: object, kind: type[yaml.Event]) -> bool:
     return isinstance(event, kind)
 
 
-def _scalar(text: str, *, quoted: bool) -> str | float | bool | None:
+def scalar(text: str, *, quoted: bool) -> str | float | bool | None:
     """Return the value of a scalar by the core schema of YAML 1.2."""
     if quoted:
         return text

@@ -17,12 +17,14 @@ from typing import Any, NamedTuple
 
 import yaml
 
+from emu.errors import Flaw, InputError
 from emu.faults.plan import FaultPlan
+from emu.scenario.file_kind import CASE_FILE, refuse_other_kind
 from emu.scenario.load import ScenarioShape
 from emu.scenario.load_faults import FAULTS, make_faults
-from emu.scenario.model import Scenario
-from emu.scenario.shape import Choice, Items, Key, Table, Text, Values, Whole
-from emu.scenario.source import Notes, compose, passing, read_text
+from emu.scenario.model import BoardModel, Scenario
+from emu.scenario.shape import Choice, Items, JsonSchema, Key, Table, Text, Values, Whole
+from emu.scenario.source import Node, Notes, compose, passing, read_text, scalar
 from emu.search.schedule import KINDS, MANNERS, Entry, Point, Schedule
 from emu.search.trial import Failure, Trial
 
@@ -30,7 +32,9 @@ __all__ = ["Case", "case_of", "load_case", "scenario_hash", "source_hash", "writ
 
 _DIGEST_BYTES = 8
 _MOST = 10**9
+_MOST_EVENTS = 10**6
 _LONGEST_TITLE = 160
+_BENCH = Path(__file__).resolve().parent.parent
 
 
 class Case(NamedTuple):
@@ -60,11 +64,15 @@ class Case(NamedTuple):
 
 
 def source_hash(driver: type) -> str:
-    """Return the hash of the source file of a driver, ``""`` if it has none."""
-    with suppress(OSError, TypeError):
-        path = inspect.getsourcefile(driver)
-        if path:
-            return _hash(Path(path).read_bytes())
+    """Return the hash of the source of a driver and its base classes, ``""`` if it has none."""
+    files: dict[Path, None] = {}
+    for one in driver.__mro__:
+        with suppress(OSError, TypeError):
+            path = Path(inspect.getsourcefile(one) or "").resolve()
+            if path.is_file() and not path.is_relative_to(_BENCH):
+                files[path] = None
+    with suppress(OSError):
+        return _hash(b"".join(path.read_bytes() for path in files)) if files else ""
     return ""
 
 
@@ -80,7 +88,7 @@ def _hash(data: bytes) -> str:
     return hashlib.blake2b(data, digest_size=_DIGEST_BYTES).hexdigest()
 
 
-def case_of(
+def case_of(  # noqa: PLR0917 - the parts of a case
     scenario: Scenario, driver: type, name: str, manner: str, failure: Failure, trial: Trial
 ) -> Case:
     """Return the case of a trial that was run with its record hashed.
@@ -93,8 +101,9 @@ def case_of(
         failure: what failed.
         trial: the run that shows it.
     """
+    failure = failure._replace(message=_one_line(failure.message))
     return Case(
-        f"{failure.rule}: {failure.message}"[:_LONGEST_TITLE],
+        f"{failure.rule}: {failure.message}"[:_LONGEST_TITLE].rstrip(),
         scenario, name, trial.schedule, manner, failure,
         trial.record, source_hash(driver), scenario_hash(scenario),
     )  # fmt: skip
@@ -117,6 +126,9 @@ def write_case(
         scenario: path of the scenario file as the reader of the case is to find it from the case's
             folder, or the scenario itself as it would stand in a file.
         faults: likewise the path of a fault plan that takes the place of the scenario's.
+
+    Raises:
+        InputError: the file cannot be written.
     """
     body: dict[str, Any] = {
         "case": case.title,
@@ -135,9 +147,36 @@ def write_case(
         "hashes": {"record": case.record, "driver": case.source, "scenario": case.asked},
     }
     head = "# Replay it with: emu replay " + path.name + "\n"
-    text = yaml.safe_dump(_without_empty(body), sort_keys=False, allow_unicode=True, width=96)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(head + text, encoding="utf-8")
+    text = yaml.dump(
+        _without_empty(body), Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=96
+    )
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(head + text, encoding="utf-8")
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise InputError([Flaw(str(path), 0, 0, f"cannot be written: {reason}")]) from error
+
+
+class _Dumper(yaml.SafeDumper):
+    """Write text in quotes wherever it would be read back as something else."""
+
+    def ignore_aliases(self, _data: object) -> bool:
+        """Write everything out; a case is read from top to bottom."""
+        return True
+
+    def text(self, value: str) -> yaml.ScalarNode:
+        """Return the node of a text."""
+        style = None if scalar(value, quoted=False) == value else "'"
+        return self.represent_scalar("tag:yaml.org,2002:str", value, style=style)
+
+
+_Dumper.add_representer(str, _Dumper.text)
+
+
+def _one_line(text: str) -> str:
+    """Return text as it may stand in one line of a file."""
+    return "".join(one if one.isprintable() else "?" for one in " ".join(text.split()))
 
 
 def _without_empty(body: dict[str, Any]) -> dict[str, Any]:
@@ -152,7 +191,7 @@ def _without_empty(body: dict[str, Any]) -> dict[str, Any]:
 
 def _near(file: str, path: Path) -> str:
     """Return a file as seen from the folder of the case."""
-    return os.path.relpath(file, path.parent) if file else ""
+    return _one_line(os.path.relpath(file, path.parent)) if file else ""
 
 
 def _entry_as_plain(entry: Entry, trial: Trial) -> dict[str, Any]:
@@ -168,11 +207,31 @@ def _entry_as_plain(entry: Entry, trial: Trial) -> dict[str, Any]:
     return plain
 
 
+class _EntryShape:
+    """Take an entry of a schedule."""
+
+    def read(self, node: Node, notes: Notes) -> Entry:
+        """Return the entry."""
+        values = _ENTRY.read(node, notes)
+        kind = values.get("do", "")
+        if kind in ("stall", "pause") and "events" not in values.places:
+            notes.refuse(node, f"a {kind} without 'events'", fix="add events: how many pass")
+        elif kind == "spurious" and "events" in values.places:
+            notes.refuse(values.place("events"), "a spurious interrupt takes no events")
+        return Entry(
+            Point(values.get("call", 0), values.get("step", 0)), kind, values.get("events", 0)
+        )
+
+    def schema(self) -> JsonSchema:
+        """Return the schema of an entry."""
+        return _ENTRY.schema()
+
+
 _ENTRY = Table(
     "an entry of a schedule",
     (
         Key("do", Choice(tuple(KINDS)), "what happens", required=True),
-        Key("events", Whole(1, _MOST), "hardware events that pass meanwhile"),
+        Key("events", Whole(1, _MOST_EVENTS), "hardware events that pass meanwhile"),
         Key("call", Whole(0, _MOST), "number of the bench call", required=True),
         Key(
             "step", Whole(0, _MOST), "lines or opcodes after that call began; before it if left out"
@@ -190,7 +249,7 @@ _CASE = Table(
         Key("driver", Text(), "path/to/file.py:Class or package.module:Class"),
         Key("seed", Whole(0, 2**63 - 1), "seed of everything random", required=True),
         Key("step", Choice(MANNERS), "what steps are"),
-        Key("schedule", Items(_ENTRY), "when the processor is late", required=True),
+        Key("schedule", Items(_EntryShape()), "when the processor is late", required=True),
         Key("failed", Table("what failed", (
             Key("rule", Text(), "the rule or promise", required=True),
             Key("file", Text(), "the driver's file"),
@@ -217,22 +276,30 @@ def load_case(path: str | Path) -> Case:
     found: list[Case] = []
     with passing():
         node = compose(read_text(file, notes), notes)
-        found.append(_case_of(_CASE.read(node, notes), notes))
+        refuse_other_kind(node, CASE_FILE, notes)
+        values = _CASE.read(node, notes)
+        faults = make_faults(values["faults"], _board_of(values)) if "faults" in values else None
+        if not notes.flaws:
+            found.append(_case_of(values, faults, notes))
     notes.finish()
     return found[0]
 
 
-def _case_of(values: Values, notes: Notes) -> Case:
+def _board_of(values: Values) -> BoardModel | None:
+    scenario: Scenario | None = values.get("scenario")
+    return scenario.board if scenario else None
+
+
+def _case_of(values: Values, faults: FaultPlan | None, notes: Notes) -> Case:
     failed, hashes = values["failed"], values.get("hashes") or {}
-    schedule = tuple(sorted(_entry_of(one) for one in values["schedule"]))
-    scenario = replace(values["scenario"], seed=values["seed"])
-    if "faults" in values:
-        scenario = replace(scenario, faults=make_faults(values["faults"], scenario.board))
+    scenario: Scenario = replace(values["scenario"], seed=values["seed"])
+    if faults is not None:
+        scenario = replace(scenario, faults=faults)
     return Case(
         values["case"],
         scenario,
         values.get("driver", ""),
-        schedule,
+        tuple(sorted(values["schedule"])),
         values.get("step", "line"),
         Failure(
             failed["rule"],
@@ -245,8 +312,3 @@ def _case_of(values: Values, notes: Notes) -> Case:
         hashes.get("driver", ""),
         hashes.get("scenario", ""),
     )
-
-
-def _entry_of(values: Values) -> Entry:
-    point = Point(values["call"], values.get("step", 0))
-    return Entry(point, values["do"], values.get("events", 0))

@@ -8,16 +8,14 @@ row, however many runs show it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from emu.scenario.contract import PROMISES
-from emu.scenario.model import Scenario
 from emu.search.coverage import Coverage
 from emu.search.explore import Explored, Explorer, Plan, leading
-from emu.search.hunt import Budget, Found
-from emu.search.schedule import weight
-from emu.search.shrink import shrink
+from emu.search.hunt import Budget, Found, make_small
+from emu.search.schedule import Schedule, weight
 from emu.search.suite import Bout
 from emu.search.trial import Failure, Trial, Trying
 from emu.search.workers import Job, Workers
@@ -25,8 +23,9 @@ from emu.search.workers import Job, Workers
 __all__ = ["Checked", "Row", "check"]
 
 Cause = tuple[str, str, int]
-_SHRINK_S = 10.0  # real time that making cases small may take beyond the budget
+_SHRINK_S = 10.0  # real time that making cases small may take when the budget is used up
 _RUNS_A_CASE = 60
+_DONE = object()
 
 
 @dataclass(slots=True)
@@ -89,7 +88,7 @@ def check(
     bouts: list[Bout],
     *,
     budget_s: float | None = 60.0,
-    workers: int = 1,
+    workers: int = 0,
     plan: Plan = Plan(entries=2),  # noqa: B008 - a tuple, never changed
     told: Telling = lambda _checked, _seconds: None,
 ) -> Checked:
@@ -99,7 +98,7 @@ def check(
         driver: the driver's class.
         bouts: what to try.
         budget_s: real seconds, None for as long as it takes.
-        workers: processes to use.
+        workers: processes to use, 0 for this one.
         plan: how the hunted bouts are tried.
         told: called after each run with what was found so far and the seconds used.
     """
@@ -110,7 +109,8 @@ def check(
             checker.run(crew, plan)
         except KeyboardInterrupt:
             checker.checked.stopped = "interrupted"
-    return checker.finish()
+            crew.renew()
+        return checker.finish(crew)
 
 
 class _Checker:
@@ -121,6 +121,7 @@ class _Checker:
     ) -> None:
         self.checked = Checked()
         self._trying = trying
+        self._bouts = bouts
         self._hunted = [number for number, bout in enumerate(bouts) if bout.hunted]
         self._plain = [number for number, bout in enumerate(bouts) if not bout.hunted]
         self._budget = budget
@@ -129,18 +130,23 @@ class _Checker:
         self._smallest: dict[Cause, tuple[int, Failure, Trial]] = {}
         self.checked.promises = {name: {} for name in PROMISES}
         self._behaviours: set[tuple[int, str]] = set()
+        self._begun: set[int] = set()
 
     def run(self, crew: Workers, plan: Plan) -> None:
         """Run the plain bouts, then the waves of the hunted ones."""
         plain = (Job(number, cover=True) for number in self._plain)
         for number, trial in zip(self._plain, crew.run(plain), strict=True):
             self._take(number, trial)
+            if self._budget.over:
+                self.checked.stopped = "time"
+                return
         explorers = [self._explorer(number, crew, plan) for number in self._hunted]
-        for wave in zip(*(one.phases() for one in explorers), strict=True):
-            for explorer, phase in zip(explorers, wave, strict=True):
-                if not explorer.found.stopped:
-                    phase()
-        self.checked.complete = all(one.found.complete for one in explorers)
+        in_turn([one.steps() for one in explorers])
+        self.checked.complete = all(
+            explorer.found.complete
+            for number, explorer in zip(self._hunted, explorers, strict=True)
+            if self._bouts[number].most is None
+        )
         if any(one.found.stopped == "time" for one in explorers):
             self.checked.stopped = "time"
 
@@ -152,21 +158,23 @@ class _Checker:
             before.decided = found.decided
             return "time" if self._budget.over else ""
 
-        def run(chunk):  # type: ignore[no-untyped-def]
+        def run(chunk: Iterable[Schedule]) -> Iterator[Trial]:
             for trial in crew.run(Job(number, schedule) for schedule in chunk):
                 self._take(number, trial, decided=False)
                 yield trial
 
         def learn() -> Trial:
-            trial = self._trying[number].run(learn=plan.manner, cover=True)
+            trial = crew.one(Job(number, learn=plan.manner, cover=True))
             self._take(number, trial, decided=False)
             return trial
 
-        return Explorer(plan, run, learn, told)
+        return Explorer(plan._replace(most=self._bouts[number].most), run, learn, told)
 
     def _take(self, number: int, trial: Trial, *, decided: bool = True) -> None:
         """Take a run in."""
         checked = self.checked
+        self._begun.add(number)
+        checked.bouts = len(self._begun)
         checked.runs += 1
         checked.decided += decided
         checked.seconds = self._budget.used_s
@@ -199,26 +207,38 @@ class _Checker:
             if one.is_promise and one.rule != failure.rule:
                 row.promises[one.rule] = None
 
-    def finish(self) -> Checked:
-        """Make the cases small, put rows of one bug together, and return the result."""
+    def finish(self, crew: Workers) -> Checked:
+        """Put rows of one bug together, make their cases small, and return the result."""
         checked = self.checked
-        limit = Budget(_SHRINK_S)
+        limit = Budget(_SHRINK_S if checked.stopped == "time" else None)
         for cause, row in self._rows.items():
             number, failure, trial = self._smallest[cause]
-            if trial.schedule and not limit.over and checked.stopped != "interrupted":
-                run = self._trying[number].run
-                failure, trial = shrink(trial, failure, run, most=_RUNS_A_CASE)
-            first_s = row.found.first_s
-            row.found = Found(failure, trial, self._trying[number].scenario, first_s)
+            row.found = Found(failure, trial, self._trying[number].scenario, row.found.first_s)
         checked.rows = together(list(self._rows.values()))
+        for row in checked.rows:
+            number = self._smallest[row.found.failure.cause][0]
+            small = not limit.over and checked.stopped != "interrupted"
+            try:
+                make_small(row.found, crew, number, most=_RUNS_A_CASE if small else 0)
+            except KeyboardInterrupt:
+                checked.stopped = "interrupted"
+                crew.renew()
+        checked.rows.sort(key=_surest)
         checked.seconds = self._budget.used_s
         return checked
+
+
+def in_turn(searches: list[Iterator[None]]) -> None:
+    """Let each search do a bit in turn until all are done."""
+    while searches:
+        searches = [one for one in searches if next(one, _DONE) is not _DONE]
 
 
 def together(rows: list[Row]) -> list[Row]:
     """Put a broken promise without a finding to the finding that breaks the same promise elsewhere.
 
-    What then stands first is what names a line, and shows in most runs.
+    Of several such findings the one that shows in most runs gets it. What names a line and has the
+    smallest case stands first.
     """
     findings = [row for row in rows if not row.found.failure.is_promise]
     kept = list(findings)
@@ -233,11 +253,8 @@ def together(rows: list[Row]) -> list[Row]:
             host.promises |= row.promises
         else:
             kept.append(row)
-    return sorted(
-        kept, key=lambda one: (one.found.failure.is_promise, weight(one.found.trial.schedule))
-    )
+    return sorted(kept, key=_surest)
 
 
-def scenario_of(row: Row) -> Scenario:
-    """Return what was asked for in the smallest case of a row."""
-    return row.found.scenario
+def _surest(row: Row) -> tuple[bool, tuple[int, int, int]]:
+    return row.found.failure.is_promise, weight(row.found.trial.schedule)

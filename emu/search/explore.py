@@ -1,12 +1,14 @@
 """Which schedules to try, in which order, and which need not be tried.
 
 The one idea: schedules come in waves, and each wave is a list that follows from the results of the
-waves before it alone, so it is the same whoever runs it and however many do so at once. The first
-wave holds the processor once at the end of every stretch in which time stands still, which is
-before a call in most cases; the second between the lines of those stretches in which that let a
-handler in (in all others the lines cannot differ, and are counted as decided);
-then come pairs, those first whose first entry made the driver behave in a new way; then longer
-schedules, drawn at random with a seed of their own.
+waves before it alone, so it is the same whoever runs it and however many do so at once. A bug sits
+at a line and not at a moment, so first come points at lines that were not tried yet, then lines
+that were tried once, and so on. Each wave holds the processor once at the end of stretches in which
+time stands still, which is before a call in most cases, and then between the lines of those
+stretches in which that let a handler in (in all others the lines cannot differ). Then come pairs,
+those first whose first entry made the driver behave in a new way; then longer schedules, drawn at
+random with a seed of their own. What cannot make a difference is decided without a run: a delay
+while no hardware event is on its way, and a pause for one event where there is a stall for one.
 
 Sources of the idea: delay-bounded scheduling, Emmi, Qadeer and Rakamaric, POPL 2011; small bounds
 suffice: Musuvathi and Qadeer, PLDI 2007; Lu, Park, Seo and Zhou, ASPLOS 2008.
@@ -15,11 +17,13 @@ suffice: Musuvathi and Qadeer, PLDI 2007; Lu, Park, Seo and Zhou, ASPLOS 2008.
 from __future__ import annotations
 
 import random
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
+from emu.kernel.where import Place
 from emu.search.schedule import Entry, Point, Schedule, weight
 from emu.search.stepper import MOST_POINTS, Seen
 from emu.search.trial import Failure, Trial
@@ -28,7 +32,9 @@ __all__ = ["EVENTS", "Explored", "Explorer", "Plan"]
 
 EVENTS = (1, 4, 64)  # one, a few, and more than any FIFO of 16 takes to fill and drain
 _PAIR_EVENTS = (1, 4)
-_CHUNK = 64
+_CHUNK = 32
+
+_T = TypeVar("_T")
 
 
 class Plan(NamedTuple):
@@ -125,30 +131,26 @@ class Explorer:
         self._learn = learn
         self._told = told
         self._base: Trial | None = None
-        self._served: set[Entry] = set()
         self._novel: list[Trial] = []
 
     def explore(self) -> Explored:
         """Try everything that the plan allows and return what was found."""
-        for phase in self.phases():
-            if not self.found.stopped:
-                phase()
+        for _ in self.steps():
+            pass
         return self.found
 
-    def phases(self) -> list[Callable[[], None]]:
-        """Return the waves of the plan, to be called in this order."""
-        entries = self._plan.entries
-        return [
-            self._begin,
-            *([self._try_calls, self._try_lines] if entries >= 1 else []),
-            *([self._try_pairs] if entries > 1 else []),
-            *([self._try_random] if entries > 2 else []),
-        ]
+    def steps(self) -> Iterator[None]:
+        """Do the search bit by bit, one bit each time that the next is asked for."""
+        self._begin()
+        yield
+        for number, wave in enumerate((self._singles, self._pairs, self._random), 1):
+            if self._plan.entries >= number and not self.found.stopped:
+                yield from wave()
 
     @property
     def base(self) -> Trial:
         """The run without a schedule."""
-        assert self._base is not None, "phases are called in their order"
+        assert self._base is not None, "the undisturbed run comes first"
         return self._base
 
     def _begin(self) -> None:
@@ -156,46 +158,83 @@ class Explorer:
         self.found.take(self._base)
         self.found.stopped = self._told(self.found)
 
-    # waves
+    # one entry
 
-    def _try_calls(self) -> None:
-        """Hold the processor at the end of each stretch; note where that let a handler in."""
-        points = [point for point, end in ends_of(self.base.seen).items() if point == end]
-        wave = [(entry,) for point in spread(points) for entry in self._entries(point)]
-        for trial in self._wave(wave):
-            if any(one.served for one in trial.acted):
-                self._served.add(trial.schedule[0])
+    def _singles(self) -> Iterator[None]:
+        """Hold the processor once at each point, at each line for the first time before others."""
+        seen = self.base.seen
+        between: dict[Point, list[Point]] = {}
+        for point, end in ends_of(seen).items():
+            between.setdefault(end, [])
+            if point != end:
+                between[end].append(point)
+        self.found.decided += sum(self._spared(point) for point in seen)
+        tried: Counter[tuple[Place, Entry]] = Counter()
+        later: list[Schedule] = []
+        for number, points in enumerate(by_turns(list(between), lambda point: _where(seen[point]))):
+            served: set[Entry] = set()
+            entries = [entry for point in points for entry in self._entries(point)]
+            stray = [entry for entry in entries if number and entry.kind == "spurious"]
+            later += [(entry,) for entry in stray]
+            yield from self._wave([(one,) for one in entries if one not in stray], served)
+            inner = self._at_lines(points, between, served.union(stray), tried)
+            yield from self._wave([(one,) for one, first in inner if first])
+            later += [(one,) for one, first in inner if not first]
+        yield from self._wave(later)
+        noted = len(seen) < MOST_POINTS and not self.base.lost
+        self.found.complete = noted and not self.found.stopped
+
+    def _at_lines(
+        self,
+        points: Sequence[Point],
+        between: dict[Point, list[Point]],
+        served: set[Entry],
+        tried: Counter[tuple[Place, Entry]],
+    ) -> list[tuple[Entry, bool]]:
+        """Return what is to be tried between lines, and whether it is the first of its kind there.
+
+        Args:
+            points: the ends of the stretches.
+            between: the points in each stretch.
+            served: what let a handler in at the ends, or may.
+            tried: counts what was tried at each line.
+        """
+        found = []
+        for end in points:
+            for point in between[end]:
+                for entry in self._entries(point):
+                    if entry._replace(point=end) not in served:
+                        self.found.decided += 1
+                        continue
+                    kind = self.base.seen[point].place, entry._replace(point=Point(0))
+                    tried[kind] += 1
+                    found.append((entry, tried[kind] == 1))
+        return found
 
     def _entries(self, point: Point) -> list[Entry]:
         """Return what may happen at a point, as far as it can make a difference there."""
         seen = self.base.seen[point]
-        entries = [Entry(point, "stall", events) for events in EVENTS]
-        if not seen.masked and not seen.depth:
-            entries += [Entry(point, "pause", events) for events in EVENTS]
-            if self._plan.spurious:
-                entries.append(Entry(point, "spurious"))
+        free = not seen.masked and not seen.depth
+        entries = [] if seen.still else [Entry(point, "stall", events) for events in EVENTS]
+        if free and not seen.still:  # one event is the same whoever waits for it
+            entries += [Entry(point, "pause", events) for events in EVENTS if events > 1]
+        if free and self._plan.spurious:
+            entries.append(Entry(point, "spurious"))
         return entries
 
-    def _try_lines(self) -> None:
-        """Hold the processor between lines wherever a handler came in at the stretch's end."""
-        wave: list[Schedule] = []
-        for point, end in ends_of(self.base.seen).items():
-            if point == end:
-                continue
-            for entry in self._entries(point):
-                if entry._replace(point=end) in self._served:
-                    wave.append((entry,))
-                else:
-                    self.found.decided += 1
-        for _ in self._wave(wave):
-            pass
-        self.found.complete = not self.found.stopped and len(self.base.seen) < MOST_POINTS
+    def _spared(self, point: Point) -> int:
+        """Return how many entries at a point are decided without a run."""
+        seen = self.base.seen[point]
+        free = not seen.masked and not seen.depth
+        possible = len(EVENTS) * (1 + free) + (free and self._plan.spurious)
+        return possible - len(self._entries(point))
 
-    def _try_pairs(self) -> None:
+    # more entries
+
+    def _pairs(self) -> Iterator[None]:
         """Follow each entry that made a difference with a second one, later in the same run."""
         firsts = [one for one in self._novel if len(one.schedule) == 1 and not one.failures]
-        for _ in self._wave(interleaved([self._seconds(first) for first in firsts])):
-            pass
+        yield from self._wave(interleaved([self._seconds(first) for first in firsts]))
 
     def _seconds(self, first: Trial) -> Iterator[Schedule]:
         entry = first.schedule[0]
@@ -206,22 +245,27 @@ class Explorer:
                 for kind in kinds:
                     yield entry, Entry(Point(call), kind, events)
 
-    def _try_random(self) -> None:
+    def _random(self) -> Iterator[None]:
         """Draw longer schedules until the plan's number of runs, or the time, is used up."""
         generator = random.Random(self._plan.seed)
-        points = list(self.base.seen)
+        choices = {point: self._entries(point) for point in self.base.seen}
+        points = [point for point, entries in choices.items() if entries]
 
         def draw() -> Iterator[Schedule]:
             while points:
                 count = generator.randint(3, max(3, self._plan.entries))
                 chosen = sorted(generator.sample(points, min(count, len(points))))
-                yield tuple(generator.choice(self._entries(point)) for point in chosen)
+                yield tuple(generator.choice(choices[point]) for point in chosen)
 
-        for _ in self._wave(draw()):
-            pass
+        yield from self._wave(draw())
 
-    def _wave(self, wave: Iterable[Schedule]) -> Iterator[Trial]:
-        """Run a wave, chunk by chunk, as far as the plan allows."""
+    def _wave(self, wave: Iterable[Schedule], served: set[Entry] | None = None) -> Iterator[None]:
+        """Run a wave, chunk by chunk, as far as the plan allows.
+
+        Args:
+            wave: what to run.
+            served: filled with the entries that let a handler in.
+        """
         found = self.found
         schedules = iter(wave)
         while not found.stopped:
@@ -232,12 +276,14 @@ class Explorer:
                     found.stopped = "count"
                 return
             for trial in self._run(chunk):
-                if found.take(trial):
+                if found.take(trial) and len(trial.schedule) == 1:
                     self._novel.append(trial)
-                yield trial
+                if served is not None and any(one.served for one in trial.acted):
+                    served.add(trial.schedule[0])
                 found.stopped = self._told(found)
                 if found.stopped:
                     return
+            yield
 
 
 def ends_of(seen: dict[Point, Seen]) -> dict[Point, Point]:
@@ -259,7 +305,28 @@ def ends_of(seen: dict[Point, Seen]) -> dict[Point, Point]:
     return dict(reversed(ends.items()))
 
 
-def spread(items: Sequence[int] | Sequence[Point] | range) -> list:  # type: ignore[type-arg]
+def by_turns(points: Sequence[Point], key: Callable[[Point], object]) -> Iterator[list[Point]]:
+    """Yield points in rounds: of all that have the same key one a round.
+
+    In a round those far apart come first, and so they do among those with the same key.
+    """
+    alike: dict[object, list[Point]] = {}
+    for point in points:
+        alike.setdefault(key(point), []).append(point)
+    turn = {point: turn for row in alike.values() for turn, point in enumerate(spread(row))}
+    rounds: dict[int, list[Point]] = {}
+    for point in spread(points):
+        rounds.setdefault(turn[point], []).append(point)
+    for number in range(len(rounds)):
+        yield rounds[number]
+
+
+def _where(seen: Seen) -> tuple[object, ...]:
+    """Return what makes two points the same line in the same circumstances."""
+    return seen.place, seen.depth, seen.masked, seen.still
+
+
+def spread(items: Sequence[_T]) -> list[_T]:
     """Return all items in an order that reaches every part early: by halves, then quarters."""
     order: list[int] = []
     step = 1

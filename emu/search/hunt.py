@@ -1,7 +1,7 @@
 """Hunt: try the schedules of one scenario on one driver, and make what fails small.
 
 The one idea: exploring and shrinking are two things. Exploring counts on the order of its waves and
-is spread over workers; each cause found is then made small here, one run after the other.
+is spread over workers; each cause found is then made small, one run after the other.
 """
 
 from __future__ import annotations
@@ -10,16 +10,20 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from emu.errors import AccessError
 from emu.scenario.model import Scenario
 from emu.search.explore import Explored, Explorer, Plan
-from emu.search.shrink import shrink
+from emu.search.schedule import Schedule
+from emu.search.shrink import MOST_TRIES, repeated, shrink
 from emu.search.trial import Failure, Trial, Trying
 from emu.search.workers import Job, Workers
 
-__all__ = ["Budget", "Found", "Hunted", "Telling", "hunt"]
+__all__ = ["Budget", "Found", "Hunted", "Telling", "hunt", "make_small"]
 
 Telling = Callable[[Explored, float], None]
+Cause = tuple[str, str, int]
 _MOST_CAUSES = 8  # that are made small; the rest are told as they were found
+_SHRINK_S = 10.0  # real time that making cases small may take when the budget is used up
 
 
 class Budget:
@@ -55,12 +59,14 @@ class Found:
         trial: the run that shows it.
         scenario: what was asked for there.
         first_s: real seconds from the beginning of the search until it was first seen.
+        repeats: whether the same run came out the same once more.
     """
 
     failure: Failure
     trial: Trial
     scenario: Scenario
     first_s: float = 0.0
+    repeats: bool = True
 
 
 @dataclass(slots=True)
@@ -86,7 +92,7 @@ def hunt(
     plan: Plan,
     *,
     budget_s: float | None = None,
-    workers: int = 1,
+    workers: int = 0,
     told: Telling = lambda _found, _seconds: None,
 ) -> Hunted:
     """Try schedules until all are tried or the budget is used up.
@@ -96,14 +102,22 @@ def hunt(
         driver: the driver's class.
         plan: what to try.
         budget_s: real seconds, None for no limit.
-        workers: processes to use.
+        workers: processes to use, 0 for this one.
         told: called after each run with what was found so far and the seconds used.
 
-    Side effects: starts and ends `workers` processes if there is more than one.
+    Raises:
+        AccessError: the plan goes on for ever and nothing bounds it.
+
+    Side effects: starts `workers` processes and ends them.
     """
+    if plan.entries > 2 and plan.most is None and budget_s is None:
+        raise AccessError(
+            f"entries={plan.entries} without an end", where="hunt",
+            allowed="up to 2", fix="give a budget, or the plan a number of runs",
+        )  # fmt: skip
     budget = Budget(budget_s)
     trying = Trying(scenario, driver, manner=plan.manner)
-    times: dict[tuple[str, str, int], float] = {}
+    times: dict[Cause, float] = {}
 
     def tell(explored: Explored) -> str:
         for cause in explored.causes:
@@ -115,7 +129,7 @@ def hunt(
         explorer = Explorer(
             plan,
             lambda chunk: crew.run(Job(0, schedule) for schedule in chunk),
-            lambda: trying.run(learn=plan.manner),
+            lambda: crew.one(Job(0, learn=plan.manner)),
             tell,
         )
         hunted = Hunted(explorer.found)
@@ -123,18 +137,43 @@ def hunt(
             explorer.explore()
         except KeyboardInterrupt:
             hunted.interrupted = True
-    hunted.found = _small(explorer.found, trying, times)
+            crew.renew()
+        hunted.found = _smallest(hunted, crew, scenario, times)
     hunted.seconds = budget.used_s
     return hunted
 
 
-def _small(
-    explored: Explored, trying: Trying, times: dict[tuple[str, str, int], float]
+def _smallest(
+    hunted: Hunted, crew: Workers, scenario: Scenario, times: dict[Cause, float]
 ) -> list[Found]:
     """Return the causes with their smallest cases, the surest first."""
+    limit = Budget(_SHRINK_S if hunted.explored.stopped == "time" else None)
     found = []
-    for number, (cause, (failure, trial)) in enumerate(explored.causes.items()):
-        if number < _MOST_CAUSES:
-            failure, trial = shrink(trial, failure, trying.run)  # noqa: PLW2901 - the same, smaller
-        found.append(Found(failure, trial, trying.scenario, times.get(cause, 0.0)))
+    for number, (cause, (failure, trial)) in enumerate(hunted.explored.causes.items()):
+        one = Found(failure, trial, scenario, times.get(cause, 0.0))
+        small = number < _MOST_CAUSES and not limit.over and not hunted.interrupted
+        try:
+            make_small(one, crew, 0, most=MOST_TRIES if small else 0)
+        except KeyboardInterrupt:
+            hunted.interrupted = True
+            crew.renew()
+        found.append(one)
     return sorted(found, key=lambda one: (one.failure.is_promise, len(one.trial.schedule)))
+
+
+def make_small(found: Found, crew: Workers, bout: int, *, most: int) -> None:
+    """Make a case small, and see that it comes out the same once more.
+
+    Args:
+        found: the case, which is changed.
+        crew: runs it.
+        bout: its number there.
+        most: how many runs may be made to make it smaller.
+    """
+
+    def run(schedule: Schedule, *, records: bool = False) -> Trial:
+        return crew.one(Job(bout, schedule, records=records))
+
+    if most and not found.trial.lost:
+        found.failure, found.trial = shrink(found.trial, found.failure, run, most=most)
+    found.trial, found.repeats = repeated(found.trial, lambda schedule: run(schedule, records=True))

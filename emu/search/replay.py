@@ -6,6 +6,7 @@ it the same run to the picosecond; what has changed since explains a no.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from emu.record.tape import Recording, read_tape
@@ -15,6 +16,15 @@ from emu.search.case import Case, scenario_hash, source_hash
 from emu.search.trial import Failure, Trial, Trying
 
 __all__ = ["Replayed", "replay"]
+
+_ELSEWHERE = (
+    "neither the driver's source nor the scenario has changed, so the bench has, or something else "
+    "that the driver uses"
+)
+_UNSTEADY = (
+    "the driver does not do the same twice: it depends on threads, real time, random numbers or "
+    "something else outside the bench"
+)
 
 
 @dataclass(slots=True)
@@ -47,42 +57,59 @@ class Replayed:
         return bool(self.trial.failures)
 
 
-def replay(case: Case, driver: type, *, events: int | None = None) -> Replayed:
+def replay(
+    case: Case,
+    driver: type,
+    *,
+    events: int | None = None,
+    stuck: Callable[[Replayed], None] | None = None,
+) -> Replayed:
     """Run a case again.
 
     Args:
         case: what to run.
         driver: the driver's class.
         events: how many events to record with the driver's lines, None for no recording.
+        stuck: called, in a thread of its own, with what is known of a driver that spins and
+            swallows whatever ends its run; None goes on trying.
 
     Raises:
         InputError: the driver of a far end cannot be found.
     """
     trying = Trying(case.scenario, driver, manner=case.manner)
+    if stuck is not None:
+        trying.last_resort = lambda trial: stuck(_replayed(case, driver, trial))
     trial = trying.run(case.schedule, records=True, expects=not case.schedule)
     kept: list[Run] = []
     if events is not None:  # a run of its own, since what is noted besides is in the record too
         trying.run(case.schedule, events=events, places=True, keep=kept.append)
-    same = [one for one in trial.failures if one.cause[0] == case.failure.rule]
-    exact = bool(case.record) and trial.record == case.record
+    done = _replayed(case, driver, trial)
+    if case.record and not done.exact and not done.changes:
+        repeats = trying.run(case.schedule, records=True).record == trial.record
+        done.changes.append(_ELSEWHERE if repeats else _UNSTEADY)
+    for run in kept:
+        done.recording, done.findings = read_tape(run.board), run.findings.all()
+    return done
+
+
+def _replayed(case: Case, driver: type, trial: Trial) -> Replayed:
+    """Compare a run with what the case says of it."""
+    same = [one for one in trial.failures if one.rule == case.failure.rule]
+    same.sort(key=lambda one: one.cause != case.failure.cause)
     return Replayed(
         case,
         trial,
         same[0] if same else None,
-        exact,
-        _changes(case, driver, exact=exact),
+        bool(case.record) and trial.record == case.record,
+        _changes(case, driver),
         len(case.schedule) - len(trial.acted),
-        read_tape(kept[0].board) if kept else None,
-        kept[0].findings.all() if kept else [],
     )
 
 
-def _changes(case: Case, driver: type, *, exact: bool) -> list[str]:
+def _changes(case: Case, driver: type) -> list[str]:
     changes = []
     if case.source and source_hash(driver) != case.source:
         changes.append("the driver's source has changed since the case was written")
     if case.asked and scenario_hash(case.scenario) != case.asked:
         changes.append("the scenario has changed since the case was written")
-    if not changes and case.record and not exact:
-        changes.append("neither driver nor scenario has changed, so the bench itself has")
     return changes

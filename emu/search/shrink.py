@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from emu.search.schedule import Entry, Point, Schedule
 from emu.search.trial import Failure, Trial
 
-__all__ = ["shrink"]
+__all__ = ["MOST_TRIES", "repeated", "shrink"]
 
 MOST_TRIES = 200
 
@@ -46,6 +46,23 @@ def shrink(
             if tries >= most:
                 break
     return failure, trial
+
+
+def repeated(trial: Trial, run: Callable[[Schedule], Trial]) -> tuple[Trial, bool]:
+    """Run a trial again, with its record hashed; return it and whether it failed in the same way.
+
+    Args:
+        trial: the trial.
+        run: runs a schedule and hashes the record.
+
+    Returns:
+        The trial as it was and False where the driver does not do the same twice.
+    """
+    if trial.lost:
+        return trial, True
+    again = run(trial.schedule)
+    same = (again.failures, again.behaviour) == (trial.failures, trial.behaviour)
+    return (again, True) if same else (trial, False)
 
 
 def _smaller(schedule: Schedule) -> Iterator[Schedule]:

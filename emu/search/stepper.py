@@ -9,6 +9,7 @@ Not reached: a second point at lines of a handler that runs while the first one'
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections.abc import Callable, Iterable
@@ -18,6 +19,7 @@ from typing import Any, NamedTuple
 
 from emu.kernel.board import Board
 from emu.kernel.bus import WIDTHS, Window
+from emu.kernel.clock import NEVER_PS
 from emu.kernel.cpu import Cpu
 from emu.kernel.freeze import pause, stall
 from emu.kernel.where import Place, driver_place, place_of
@@ -43,12 +45,14 @@ class Seen(NamedTuple):
         place: the driver's file and line.
         stretch: number of the stretch that the point lies in. In one stretch time stands still,
             mask and handlers stay, and the bench does not leave a call or enter the next.
+        still: whether no hardware event is on its way, so that a delay would change nothing.
     """
 
     depth: int
     masked: bool
     place: Place
     stretch: int = 0
+    still: bool = False
 
 
 class Acted(NamedTuple):
@@ -100,8 +104,11 @@ class Stepper:
         self._next = self._left[-1].point if self._left else Point(-1)
         self._steps = 0
         self._following = False
+        self._collects = False  # whether garbage was collected before
         self._outer: Any = None  # whoever traced before, such as a debugger, and what it traced
         self._touched: list[tuple[FrameType, Any, bool]] = []
+        # Python does not hold on to what it calls for a line, so one object has to last for good.
+        self._tracer: Tracer = self._local
         self._state: tuple[object, ...] = ()
         self._stretch = 0
         self.calls = 0
@@ -158,6 +165,8 @@ class Stepper:
                 frame.f_trace, frame.f_trace_opcodes = trace, opcodes
             self._touched.clear()
             sys.settrace(self._outer)
+            if self._collects:
+                gc.enable()
 
     def _arrive(self) -> None:
         """Do what is due before this call, and follow lines if something is due after it."""
@@ -192,7 +201,8 @@ class Stepper:
         if state != self._state:
             self._state = state
             self._stretch += 1
-        self.seen[point] = Seen(depth, masked, place, self._stretch)
+        still = self._board.clock.next_event_ps == NEVER_PS
+        self.seen[point] = Seen(depth, masked, place, self._stretch, still)
         if len(self.seen) >= MOST_POINTS:
             self._learn = ""
             self.stop()
@@ -200,14 +210,19 @@ class Stepper:
     # lines and opcodes
 
     def _follow(self) -> None:
-        """Follow the lines of the driver from here, in frames that run already too."""
+        """Follow the lines of the driver from here, in frames that run already too.
+
+        Meanwhile no garbage is collected: what that calls, at moments of its own, would count.
+        """
         if self._following:
             return
         self._following = True
+        self._collects = gc.isenabled()
+        gc.disable()
         self._outer = sys.gettrace()
         for frame in _driver_frames(sys._getframe(1)):  # noqa: SLF001 - as debuggers do
             self._touched.append((frame, frame.f_trace, frame.f_trace_opcodes))
-            frame.f_trace = self._local
+            frame.f_trace = self._tracer
             frame.f_trace_opcodes = self._opcodes
         sys.settrace(self._enter)
 
@@ -215,11 +230,11 @@ class Stepper:
         if not _is_driver(frame.f_code):
             return None
         frame.f_trace_opcodes = self._opcodes
-        return self._local
+        return self._tracer
 
     def _local(self, frame: FrameType, event: str, _argument: object) -> Tracer | None:
         if event != ("opcode" if self._opcodes else "line"):
-            return self._local
+            return self._tracer
         if not self._following:
             return None
         self._steps += 1
@@ -235,7 +250,7 @@ class Stepper:
         if not self._learn and self._next.call != self.calls:
             self.stop()
             return None  # what stop gave back to this frame stays
-        return self._local
+        return self._tracer
 
 
 class _CountingCpu:
@@ -256,6 +271,8 @@ class _CountingCpu:
     def __getattr__(self, name: str) -> Any:  # noqa: ANN401 - whatever the real one has
         return getattr(self._real, name)
 
+
+_CountingCpu.interrupts_masked.__qualname__ = Cpu.interrupts_masked.__qualname__
 
 _DRIVER_CALLS = (
     "connect", "disconnect", "wait_for_interrupt", "sleep", "work", "time", "raise_interrupt",
@@ -285,16 +302,22 @@ def _singly_read(
     """Return a repeated read of which each access is a step."""
 
     def read(offset: int, count: int) -> list[int]:
+        if type(count) is not int or count <= 0:  # whatever the real one makes of that
+            stepper.step()
+            return read_rep(offset, count)
         values: list[int] = []
         for _ in range(count):
             stepper.step()
             values += read_rep(offset, 1)
         return values
 
+    read.__qualname__ = read_rep.__qualname__
     return read
 
 
 def _singly_written(write: Callable[[int, int], None]) -> Callable[[int, Iterable[int]], None]:
+    """Return a repeated write of which each access is a step."""
+
     def write_rep(offset: int, values: Iterable[int]) -> None:
         for value in values:
             write(offset, value)
@@ -316,15 +339,15 @@ def _driver_frames(frame: FrameType | None) -> list[FrameType]:
     return inside
 
 
-_known: dict[CodeType, bool] = {}
+_known: dict[str, bool] = {}  # by file, since code of two files may be equal
 
 
 def _is_driver(code: CodeType) -> bool:
     """Say whether code is the driver's: neither the bench's nor a library's."""
-    found = _known.get(code)
+    name = code.co_filename
+    found = _known.get(name)
     if found is None:
-        name = code.co_filename
         ours = name.startswith((_BENCH, "<"))
         library = name.startswith(_LIBRARY) and not name.startswith(_PACKAGES)
-        found = _known[code] = not (ours or library)
+        found = _known[name] = not (ours or library)
     return found

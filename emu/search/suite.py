@@ -20,7 +20,10 @@ __all__ = ["Bout", "suite"]
 
 _TEXT = "tide 3.21 m\r\n"
 _PORT = "telemetry"
+_LONG_RUNS = 600
 _HIGH_CLOCK = "14.7456 MHz"
+_SLOW_CPU = {"clock": "4 MHz"}  # waits and loops without end cost fewer accesses
+_LESSER_CPU = {"clock": "16 MHz"}
 
 
 class Bout(NamedTuple):
@@ -29,10 +32,12 @@ class Bout(NamedTuple):
     Args:
         body: the scenario as it would stand in a file.
         hunted: whether to try it at every timing.
+        most: how many runs at most, None for as many as there is time for.
     """
 
     body: dict[str, Any]
     hunted: bool = False
+    most: int | None = None
 
     def scenario(self) -> Scenario:
         """Return the scenario."""
@@ -42,11 +47,20 @@ class Bout(NamedTuple):
 
 def suite() -> list[Bout]:
     """Return all bouts for a serial driver, in the order in which they are tried."""
-    plain = [*_settings(), *_boards(), *_starts(), *_traffic(), *_waiting(), *_disturbed()]
+    plain = [
+        *_settings(),
+        *_boards(),
+        *_starts(),
+        *_traffic(),
+        *_waiting(),
+        *_disturbed(),
+        *_troubled(),
+    ]
     return [
         *(Bout(one) for one in plain),
         *(Bout(one) for one in _faults()),
         *(Bout(one, hunted=True) for one in _hunted()),
+        *(Bout(one, hunted=True, most=_LONG_RUNS) for one in _long_hunted()),
     ]
 
 
@@ -59,12 +73,13 @@ def _body(title: str, *steps: Any, **more: Any) -> dict[str, Any]:  # noqa: ANN4
 
 def _board(**device: Any) -> dict[str, Any]:  # noqa: ANN401 - file data
     bus = {"endian": device.pop("endian")} if "endian" in device else {}
+    cpu = device.pop("cpu", {})
     telemetry = {
         "kind": "uart16550", "at": 0x4000_1000, "stride": 4, "access": [8, 32], "irq": 5,
         "clock": "1.8432 MHz", "fifo": 16,
     }  # fmt: skip
     board: dict[str, Any] = {"name": "tide gauge", "devices": {_PORT: {**telemetry, **device}}}
-    return {**board, "bus": bus} if bus else board
+    return board | ({"bus": bus} if bus else {}) | ({"cpu": cpu} if cpu else {})
 
 
 def _exchange(data: Any = _TEXT, count: int = len(_TEXT), **more: Any) -> dict[str, Any]:  # noqa: ANN401 - file data
@@ -81,6 +96,10 @@ def _settings() -> Iterator[dict[str, Any]]:
         short = line.startswith("50 ")
         data, count = ("ok", 2) if short else (_TEXT, len(_TEXT))
         yield _body(f"one message each way at {line}", "open", _exchange(data, count), line=line)
+    for line in ("9600 7E1", "300 7E2"):
+        yield _body(
+            f"closed at once at {line}", "open", {"send": "3.21"}, line=line, far_end="sink"
+        )
     small = {"hex": "01 0a 15 1f 00"}
     yield _body("five data bits", "open", _exchange(small, 5), line="19200 5N1.5")
     yield _body(
@@ -154,7 +173,8 @@ def _traffic() -> Iterator[dict[str, Any]]:
     long = {"kind": "source", "data": {"count": 600}, "start": "1 ms"}
     both = {"exchange": {"send": {"count": 600}, "receive": 600}}
     yield _body("600 bytes each way at once", "open", both, far_end=long)
-    yield _body("one long block out", "open", {"send": {"count": 1500}}, "drain", far_end="sink")
+    yield _body("one long block out", "open", {"send": {"count": 1100}, "timeout": "150 ms"},
+                "drain", far_end="sink", board=_board(cpu=_SLOW_CPU))  # fmt: skip
     yield _body("a long block out, closed at once", "open", {"send": {"count": 200}}, "close",
                 far_end="sink")  # fmt: skip
     yield _body("every byte value", "open", _exchange({"count": 256}, 256))
@@ -175,15 +195,21 @@ def _waiting() -> Iterator[dict[str, Any]]:
     late = {"kind": "source", "data": {"count": 8}, "start": "6 ms"}
     yield _body("data after the time-out", "open", {"receive": 8, "timeout": "4 ms"},
                 {"wait": "6 ms"}, {"receive": 8}, far_end=late)  # fmt: skip
-    yield _body("a glance without waiting", "open", {"wait": "1 ms"},
-                {"receive": 8, "timeout": "0 s"}, {"receive": 8}, far_end=late)  # fmt: skip
+    yield _body("a glance without waiting", "open", {"wait": "5 ms"},
+                {"receive": 8, "timeout": "0 s"}, {"receive": 8}, far_end=late,
+                board=_board(cpu=_SLOW_CPU))  # fmt: skip
     slow = "1200 8N1"
     yield _body("a write that cannot be done in time", "open",
-                {"send": {"count": 60}, "timeout": "20 ms"}, "drain", far_end="sink", line=slow)  # fmt: skip
+                {"send": {"count": 60}, "timeout": "20 ms"}, "drain",
+                far_end="sink", line=slow)  # fmt: skip
     yield _body("a drain that gives up", "open", {"send": {"count": 30}},
                 {"drain": None, "timeout": "5 ms"}, "drain", far_end="sink", line=slow)  # fmt: skip
+    yield _body("left alone after a message", "open", {"send": {"count": 70}}, {"wait": "6 ms"},
+                {"receive": 2, "timeout": "4 ms"}, {"wait": "6 ms"}, {"send": "3.2"},
+                {"wait": "3 ms"}, {"receive": 71}, board=_board(cpu=_SLOW_CPU))  # fmt: skip
     yield _body("without time-outs", "open", {"send": _TEXT, "timeout": "never"},
-                {"receive": len(_TEXT), "timeout": "never"}, {"drain": None, "timeout": "never"})  # fmt: skip
+                {"receive": len(_TEXT), "timeout": "never"},
+                {"drain": None, "timeout": "never"})  # fmt: skip
 
 
 def _disturbed() -> Iterator[dict[str, Any]]:
@@ -202,49 +228,88 @@ def _disturbed() -> Iterator[dict[str, Any]]:
                 line="38400 8N1", far_end=noisy, seed=7)  # fmt: skip
 
 
+def _troubled() -> Iterator[dict[str, Any]]:
+    """Faults at moments at which a driver does something else than moving data."""
+    talking = {"kind": "source", "data": {"count": 120}, "start": "100 us"}
+    damaged = {"kind": "framing-error", "target": _PORT}
+    yield _body(
+        "reopened while damaged characters come", "open", {"wait": "1 ms"}, {"close": "now"},
+        "open", {"receive": 20}, far_end=talking, faults=[damaged],
+    )  # fmt: skip
+    away = {"kind": "cpu-masked", "target": "cpu", "from": "250 us", "duration": "900 us"}
+    few = {"kind": "source", "data": {"count": 40}, "start": "200 us"}
+    yield _body(
+        "damaged characters while draining", "open", {"send": {"count": 16}},
+        {"drain": None, "timeout": "100 ms"}, {"receive": 40}, far_end=few,
+        faults=[damaged, away],
+    )  # fmt: skip
+
+
 # faults
 
 
 def _faults() -> Iterator[dict[str, Any]]:
     """Every kind of fault, once for a while and some for good, in an exchange both ways."""
+    for title, fault in _LASTING:  # at a rate at which who waits looks less often
+        yield _body(f"fault: {title}", "open", _exchange({"count": 40}, 40, timeout="30 ms"),
+                    faults=[fault], line="9600 8N1", board=_board(cpu=_LESSER_CPU))  # fmt: skip
     for title, *faults in _FAULTS:
-        yield _body(
-            f"fault: {title}", "open", _exchange({"count": 40}, 40, timeout="30 ms"),
-            {"wait": "20 ms"}, _exchange("again\r\n", 7, timeout="30 ms"), "close", "open",
-            _exchange("once more\r\n", 11, timeout="30 ms"), faults=list(faults),
-        )  # fmt: skip
+        yield _faulty(title, list(faults))
+    parity = {"kind": "parity-error", **_ON, "first": 4, "count": 1}
+    yield _faulty("a parity error", [parity], line="115200 8E1")
+
+
+def _faulty(title: str, faults: list[dict[str, Any]], **more: Any) -> dict[str, Any]:  # noqa: ANN401 - file data
+    more = {"board": _board(cpu=_LESSER_CPU), **more}
+    return _body(
+        f"fault: {title}", "open", _exchange({"count": 40}, 40, timeout="30 ms"),
+        {"wait": "20 ms"}, _exchange("again\r\n", 7, timeout="30 ms"), "close", "open",
+        _exchange("once more\r\n", 11, timeout="30 ms"), faults=faults, **more,
+    )  # fmt: skip
 
 
 _ON = {"target": _PORT}
 _IRQ = {"target": f"{_PORT}.irq"}
+_LASTING: tuple[tuple[str, dict[str, Any]], ...] = (
+    ("TEMT never comes", {"kind": "never-ready", "target": f"{_PORT}.LSR.TEMT"}),
+    ("the device is gone for good", {"kind": "all-ones", **_ON, "from": "12 ms"}),
+    (
+        "DR stuck at 1",
+        {"kind": "stuck-field", "target": f"{_PORT}.LSR.DR", "value": 1, "from": "12 ms"},
+    ),
+)
 _FAULTS: tuple[tuple[Any, ...], ...] = (
+    ("an overrun", {"kind": "overrun", **_ON, "first": 5, "count": 1}),
+    ("a framing error", {"kind": "framing-error", **_ON, "first": 4, "count": 1}),
+    ("framing errors in a row", {"kind": "framing-error", **_ON, "first": 2, "count": 6}),
+    ("spurious interrupts", {"kind": "spurious-interrupt", **_IRQ, "every": "200 us",
+                             "until": "10 ms"}),
+    ("a reset in flight", {"kind": "reset-in-flight", **_ON, "from": "1 ms"}),
     ("THRE stuck at 1", {"kind": "stuck-field", "target": f"{_PORT}.LSR.THRE", "value": 1,
                          "from": "1 ms", "until": "3 ms"}),
     ("THRE stuck at 0", {"kind": "never-ready", "target": f"{_PORT}.LSR.THRE"}),
-    ("TEMT never comes", {"kind": "never-ready", "target": f"{_PORT}.LSR.TEMT"}),
     ("DR comes late", {"kind": "late-ready", "target": f"{_PORT}.LSR.DR", "reads": 3}),
     ("a read of LSR is wrong now and then", {"kind": "flip-on-read", "target": f"{_PORT}.LSR.DR",
                                              "probability": 0.05}),
+    ("IIR shows half a FIFO", {"kind": "stuck-field", "target": f"{_PORT}.IIR.FIFO",
+                               "value": 2, "until": "2 ms"}),
     ("IIR misread once", {"kind": "flip-on-read", "target": f"{_PORT}.IIR", "first": 3,
                           "count": 1}),
     ("a write to IER is dropped", {"kind": "dropped-write", "target": f"{_PORT}.IER", "first": 2,
                                    "count": 1}),
+    ("writes to LCR take their time", {"kind": "write-ignored-while-busy",
+                                       "target": f"{_PORT}.LCR", "busy_for": "20 us"}),
     ("one bus error", {"kind": "bus-error", "target": f"{_PORT}.LSR", "first": 9, "count": 1}),
     ("bus errors for a while", {"kind": "bus-error", **_ON, "from": "1 ms", "until": "1500 us"}),
     ("the device is gone for a while", {"kind": "all-ones", **_ON, "from": "1 ms",
                                         "until": "2 ms"}),
-    ("the device is gone for good", {"kind": "all-ones", **_ON, "from": "1 ms"}),
-    ("a reset in flight", {"kind": "reset-in-flight", **_ON, "from": "1 ms"}),
     ("the device stops", {"kind": "device-stops", **_ON, "from": "1 ms", "until": "3 ms"}),
-    ("an overrun", {"kind": "overrun", **_ON, "first": 5, "count": 1}),
     ("two overruns", {"kind": "overrun", **_ON, "first": 3, "count": 2}),
-    ("a framing error", {"kind": "framing-error", **_ON, "first": 4, "count": 1}),
-    ("framing errors in a row", {"kind": "framing-error", **_ON, "first": 2, "count": 6}),
     ("a break", {"kind": "break", **_ON, "first": 6, "count": 1}),
     ("glitches", {"kind": "noise", "target": f"{_PORT}.sin", "per_second": 2000, "width": "4 us",
                   "until": "5 ms"}),
-    ("spurious interrupts", {"kind": "spurious-interrupt", **_IRQ, "every": "200 us",
-                             "until": "10 ms"}),
+    ("a rate that drifts", {"kind": "baud-drift", "target": f"{_PORT}.sin", "to": "+2 %",
+                            "over": "5 ms"}),
     ("withdrawn interrupts", {"kind": "withdrawn-interrupt", **_IRQ}),
     ("a lost interrupt", {"kind": "lost-interrupt", **_IRQ, "first": 2, "count": 1}),
     ("late interrupts", {"kind": "delayed-interrupt", **_IRQ, "duration": "300 us"}),
@@ -268,7 +333,8 @@ def _hunted() -> Iterator[dict[str, Any]]:
     yield _body("both ways at once", "open", {"exchange": {"send": {"count": 18}, "receive": 24},
                                                "chunk": 6}, far_end=bursts)  # fmt: skip
     yield _body("a block longer than the FIFO, then closed", "open",
-                {"send": {"count": 20}}, "drain", {"send": "k"}, "close", far_end="sink")  # fmt: skip
+                {"send": {"count": 20}}, "drain", {"send": "k"}, "close",
+                far_end="sink")  # fmt: skip
     yield _body("opened, used and opened again", "open", {"send": "abc"}, {"receive": 3},
                 "reopen", {"send": "de"}, {"receive": 2})  # fmt: skip
     yield _body("one character at a time", "open", {"send": {"count": 5}, "chunk": 1},
@@ -276,3 +342,21 @@ def _hunted() -> Iterator[dict[str, Any]]:
     idle = {"kind": "source", "data": {"count": 6}, "start": "400 us", "gap": "700 us"}
     yield _body("characters with idle time between", "open", {"receive": 6, "chunk": 2},
                 far_end=idle)  # fmt: skip
+    yield _body("drained while the echo comes", "open", {"send": {"count": 18}}, "drain",
+                {"receive": 18})  # fmt: skip
+    early = {"kind": "source", "data": {"count": 9}, "start": "50 us"}
+    yield _body("two messages, then left alone", "open", {"send": {"count": 20}},
+                {"wait": "400 us"}, {"receive": 1, "timeout": "0 s"}, {"send": {"count": 5}},
+                {"wait": "4 ms"}, {"send": {"count": 18}}, {"wait": "3 ms"}, {"send": "ok"},
+                {"wait": "1500 us"}, {"receive": 8}, far_end=early)  # fmt: skip
+    yield _body("a drain that gives up", "open", {"send": {"count": 12}},
+                {"drain": None, "timeout": "600 us"}, "drain", far_end="sink")  # fmt: skip
+
+
+def _long_hunted() -> Iterator[dict[str, Any]]:
+    """Longer traffic for what takes a full queue, tried at some of its points only."""
+    yield _body("more than can be written in time", "open",
+                {"send": {"count": 600}, "timeout": "5 ms"}, far_end="sink")  # fmt: skip
+    flood = {"kind": "source", "data": {"count": 300}, "start": "300 us"}
+    yield _body("nobody reads for a while", "open", {"wait": "20 ms"}, {"send": "ok"},
+                {"receive": "all"}, far_end=flood)  # fmt: skip

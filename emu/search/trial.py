@@ -7,10 +7,12 @@ may lose what it would have had in time.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from emu.errors import RunEnded
 from emu.kernel.journal import DEFAULT_EVENTS
 from emu.kernel.watchdog import Watchdog
 from emu.record.fingerprint import behaviour_hash, record_hash
@@ -70,6 +72,7 @@ class Trial:
         seen: the points, where they were asked for.
         promises: of each promise whether it was ``kept``, ``broken`` or ``waived``.
         coverage: what was read and written, where it was asked for.
+        lost: whether the driver took the process down that ran it, so that little is known.
     """
 
     schedule: Schedule
@@ -82,6 +85,7 @@ class Trial:
     seen: dict[Point, Seen] = field(default_factory=dict)
     promises: dict[str, str] = field(default_factory=dict)
     coverage: Coverage | None = None
+    lost: bool = False
 
 
 class Trying:
@@ -94,10 +98,13 @@ class Trying:
 
     Attributes:
         outcome: everything that the last run showed, None before the first.
+        last_resort: called, in a thread of its own, with the trial of a driver that spins and
+            swallows whatever ends its run; None goes on trying.
     """
 
     def __init__(self, scenario: Scenario, driver: type, *, manner: str = "line") -> None:
         self.outcome: Outcome | None = None
+        self.last_resort: Callable[[Trial], None] | None = None
         self.scenario = scenario
         self.driver = driver
         self.manner = manner
@@ -134,25 +141,49 @@ class Trying:
         board = run.board
         covering = Covering(board, self.scenario.port) if cover else None
         run.hand_out = lambda name: (stepper.window(board.window(name)), stepper.cpu(board.cpu))
-        with Watchdog(board.clock, board.cpu, self.scenario.limits.wall_s):
+
+        def trial_of(outcome: Outcome) -> Trial:
+            return Trial(
+                schedule,
+                failures_of(outcome, expects=expects),
+                behaviour_hash(board, *_results(run)),
+                record_hash(board) if records else "",
+                tuple(stepper.acted),
+                stepper.calls,
+                outcome.ended,
+                stepper.seen,
+                {one.promise: _how(one) for one in outcome.promises},
+                covering.coverage() if covering else None,
+            )
+
+        verdict = threading.Lock()  # held by whoever gives it
+        with self._watchdog(run, trial_of, verdict):
             try:
                 stepper.start()
                 outcome = self.outcome = run.outcome()
             finally:
                 stepper.stop()
+        if not verdict.acquire(blocking=False):
+            threading.Event().wait()  # the last resort is ending the process
         if keep is not None:
             keep(run)
-        return Trial(
-            schedule,
-            failures_of(outcome, expects=expects),
-            behaviour_hash(board, *_results(run)),
-            record_hash(board) if records else "",
-            tuple(stepper.acted),
-            stepper.calls,
-            outcome.ended,
-            stepper.seen,
-            {one.promise: _how(one) for one in outcome.promises},
-            covering.coverage() if covering else None,
+        return trial_of(outcome)
+
+    def _watchdog(
+        self, run: Run, trial_of: Callable[[Outcome], Trial], verdict: threading.Lock
+    ) -> Watchdog:
+        last_resort = self.last_resort
+
+        def leave(ended: RunEnded) -> None:
+            assert last_resort is not None
+            if verdict.acquire(blocking=False):
+                last_resort(trial_of(run.end(ended.rule, ended.message, (ended.file, ended.line))))
+
+        return Watchdog(
+            run.board.clock,
+            run.board.cpu,
+            self.scenario.limits.wall_s,
+            last_resort=leave if last_resort else None,
         )
 
     def _stepper(self, run: Run, schedule: Schedule, learn: str) -> Stepper:

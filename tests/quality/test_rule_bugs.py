@@ -65,10 +65,11 @@ def test_a_clock_that_does_not_divide_shows_truncation() -> None:
     scenario = load_scenario(ROOT / "fixtures" / "odd_clock.yaml")
     outcome = run_scenario(scenario, Truncates)
     (found,) = outcome.findings
-    assert (found.rule, found.line) == ("divisor-off", line_of("# the low half"))
+    assert (found.rule, found.line) == ("divisor-off", line_of("divisor = self.rounding("))
     assert found.register == "telemetry.DLL"
     assert found.message == (
-        "divisor 10, rounded down from 10.85, is 8.5% off 115200 baud; 11 is 1.4% off"
+        "divisor 10, rounded down from 10.85, is 8.5% off 115200 baud; 11 is 1.4% off; written to "
+        f"the divisor latch in line {line_of('self.put(DLM')}"
     )
     assert "start" in broken(outcome)
     assert run_scenario(scenario, Rounds).clean

@@ -228,7 +228,7 @@ def test_a_setting_lost_once_excuses_what_hangs_on_it(
 
     assert bench.counts == (1,)
     assert " ".join(sorted(bench.armed.waivers())) == promises
-    assert bench.armed.unsettled("telemetry")
+    assert bench.armed.estranged("telemetry")
 
 
 def test_a_setting_that_was_lost_is_lost_until_the_port_is_opened_again() -> None:
@@ -251,7 +251,7 @@ def test_hampering_ends_with_the_fault() -> None:
 
     assert "drain" in bench.armed.waivers(0, MS_PS)
     assert bench.armed.waivers(2 * MS_PS) == {}
-    assert not bench.armed.unsettled("telemetry")
+    assert not bench.armed.estranged("telemetry")
 
 
 def test_a_fault_of_another_device_is_no_excuse() -> None:

@@ -111,3 +111,17 @@ def test_a_drift_that_the_window_cuts_short_stops_there() -> None:
     assert bench.far.baud_error == 0
     assert bench.counts == (7,)
     assert not bench.armed.pending
+
+
+def test_a_glitch_excuses_an_output_at_space_while_it_lasts() -> None:
+    """Noise on the output may hold it at space just when a closed port is looked at."""
+    bench = Bench(
+        fault("noise", "telemetry.sout", per_second=5000, until="2 ms"),
+        fault("noise", "telemetry.sin", per_second=5000, until="2 ms"),
+    )
+    bench.wait(3 * MS_PS)
+
+    assert min(bench.counts) > 0
+    reason = "a glitch held the line at space just then"
+    assert bench.armed.waivers() == {"quiet": [f"noise on telemetry.sout: {reason}"]}
+    assert bench.armed.waivers(2 * MS_PS) == {}

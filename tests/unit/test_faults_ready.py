@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from emu.faults.spell import fault
 from emu.units import parse_duration
-from tests.unit.faults_bench import LSR, MS_PS, Bench
+from tests.unit.faults_bench import LCR, LSR, MS_PS, Bench
 
 
 def test_never_ready_reads_as_0() -> None:
@@ -86,3 +86,36 @@ def test_a_short_wait_waives_nothing_and_an_endless_one_does() -> None:
 
     assert short.armed.waivers() == {}
     assert sorted(long.armed.waivers()) == ["drain", "sent"]
+
+
+def test_a_setting_that_comes_late_counts_as_not_taken() -> None:
+    """Nobody waits for a setting to read back: once hidden, it is misread."""
+    bench = Bench(fault("late-ready", "telemetry.LCR.DLAB", reads=1))
+    bench.io.write8(LCR, 0x83)
+
+    assert bench.io.read8(LCR) == 0x03
+    assert "start" in bench.armed.waivers()
+    assert bench.armed.estranged("telemetry")
+
+
+def test_a_value_that_is_shown_with_owed_bits_is_misread() -> None:
+    """Bits of a character that was hidden come up in the next one, and the bench knows it."""
+    bench = Bench(fault("late-ready", "telemetry.RBR.DATA", reads=1, count=1))
+    bench.set_up()
+    bench.far.say(b"\x01\x02")
+    bench.wait(MS_PS)
+
+    assert [data for _, data in bench.receive()] == [0, 3]
+    assert [one.detail for one in bench.armed.injections] == [
+        "RBR read 0x00 instead of 0x01", "RBR read 0x03 instead of 0x02",
+    ]  # fmt: skip
+
+
+def test_one_long_wait_is_as_stubborn_as_many() -> None:
+    """A single flag that is hidden for longer than anybody waits excuses the call that waited."""
+    bench = Bench(fault("late-ready", "telemetry.LSR.TEMT", delay="4 ms", count=1))
+    for _ in range(2):
+        bench.io.read8(LSR)
+        bench.wait(3 * MS_PS)
+
+    assert "drain" in bench.armed.waivers()

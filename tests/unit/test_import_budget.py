@@ -21,6 +21,7 @@ IMPORT = "import emu"
 HELP = "import sys; sys.argv = ['emu', '--help']; from emu.cli.main import main; main()"
 ALL_NAMES = "import emu; [getattr(emu, name) for name in emu.__all__]"
 UNWANTED = ("hypothesis", "jinja2", "pytest", "rich")
+SEARCHES = ("hunt", "check", "replay")
 
 
 def processor_ms(code: str) -> float:
@@ -63,6 +64,30 @@ def test_start_up_loads_nothing_unwanted(code: str) -> None:
 
     assert "emu" in loaded
     assert loaded.isdisjoint(UNWANTED)
+
+
+def help_of(command: str) -> str:
+    """Return code that prints the help of a command."""
+    return f"import sys; from emu.cli.main import main; main([{command!r}, '--help'])"
+
+
+@pytest.mark.parametrize("command", SEARCHES)
+def test_the_help_of_a_search_loads_no_search(command: str) -> None:
+    """A command's help comes without the search, without processes, and without other libraries."""
+    code = f"{help_of(command)}; print('|' + ' '.join(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.rpartition("|")[2].split())
+
+    assert f"emu.cli.{command}" in loaded
+    assert not [name for name in loaded if name.startswith("emu.search")]
+    assert loaded.isdisjoint({*UNWANTED, "multiprocessing", "xml.etree"})
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("command", SEARCHES)
+def test_the_help_of_a_search_comes_at_once(command: str) -> None:
+    """The help of a search comes within 150 ms over a bare start."""
+    assert extra_ms(help_of(command)) <= 150
 
 
 def test_the_package_loads_no_room_before_it_is_asked() -> None:

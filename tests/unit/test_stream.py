@@ -155,3 +155,30 @@ def test_tangled_streams_are_compared_in_good_time() -> None:
     assert found.gaps > 100
     assert align(bytes(5000), set(range(0, 5000, 7)), bytes(2500)).gaps == 1
     assert time.process_time() - begun < 2
+
+
+def test_settling_forgets_what_was_returned_amiss() -> None:
+    """After it, what came before may yet be returned or not, and places count on."""
+    stream = stream_of(b"tide")
+    stream.give(b"tXd")
+    assert stream.result().invented_at == 1
+    stream.settle()
+    assert (stream.result(), stream.behind) == (Alignment(0, 0), 1)
+
+    for byte in b"ebb":
+        stream.arrive(byte)
+    stream.give(b"eb")
+    assert stream.result() == Alignment(1, 1)
+    stream.give(b"!")
+    assert stream.result().invented_at == 5
+
+
+def test_settling_evens_out_a_surplus() -> None:
+    """Bytes that were made up under a fault do not count against later ones."""
+    stream = stream_of(b"t")
+    stream.give(b"tide")
+    assert stream.behind == -3
+    stream.settle()
+    assert stream.behind == 0
+    stream.arrive(ord("e"))
+    assert stream.behind == 1

@@ -1,7 +1,8 @@
 """Faults of the serial line itself: noise on a wire, and a far end whose clock drifts.
 
-They change the waveform and nothing else; what a receiver makes of it follows. Nothing is waived:
-the device flags what it can see, and what it cannot see did arrive, as far as a driver can know.
+They change the waveform and nothing else; what a receiver makes of it follows. Nothing of what is
+received is waived: the device flags what it can see, and what it cannot see did arrive, as far as a
+driver can know.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from typing import Any
 from emu.faults.attached import Attached
 from emu.faults.kind import Complaint, FaultKind, parse_whole
 from emu.faults.target import Target
+from emu.faults.waiver import Waiver
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.parameter import Parameter
 from emu.units import format_ratio, parse_duration, parse_ratio
@@ -38,7 +40,7 @@ def _noise(fault: Attached) -> None:
     def strike() -> None:
         now_ps = fault.clock.now_ps
         if fault.occasion():
-            fault.inject(f"glitch on {fault.target.path}")
+            fault.inject(f"glitch on {fault.target.path}", f"glitch {fault.target.line}")
             wire.disturb(width_ps)
         later(now_ps + width_ps)
 
@@ -101,6 +103,9 @@ KINDS = (
             Parameter("per_second", parse_whole, 100, "glitches a second, on average",
                       json_type=("integer",)),
             Parameter("width", parse_duration, 10**6, "how long each inverts the line"),
+        ),
+        waives=(
+            Waiver("quiet", "a glitch held the line at space just then", ("glitch sout",)),
         ),
         needs=_needs_glitches, spoils_far_end=True,
     ),

@@ -60,12 +60,12 @@ class _Late:
             if not bits:
                 self._hiding = self._shown = False
                 return value
-            return self._judge(value & ~field.mask, bits)
+            return self._judge(value & ~field.mask, bits, value & field.mask)
 
         return read_late
 
-    def _judge(self, rest: int, bits: int) -> int:
-        """Return the register with the field shown or hidden."""
+    def _judge(self, rest: int, bits: int, held: int) -> int:
+        """Return the register with the field shown, owed bits and all, or hidden."""
         fault = self._fault
         if not self._hiding and not self._shown:
             if fault.occasion():
@@ -73,6 +73,8 @@ class _Late:
             else:
                 self._shown = True
         if not self._hiding or self._ready:
+            if bits & ~held:
+                fault.misread(self._port.register.declaration, rest | held, rest | bits)
             self._hiding, self._shown, self._owed = False, True, 0
             return rest | bits
         self._hidden_reads += 1

@@ -178,13 +178,13 @@ def bad_bank_clobbered(bench: Bench) -> None:
 
     def handler() -> None:
         bench.io.read8(IIR)
-        bench.received.append(bench.io.read8(RBR))  # <- here
+        bench.received.append(bench.io.read8(RBR))
 
     bench.open(handler, ier=1, fcr=0x00)
     bench.far.say(b"A")
 
     def change() -> None:
-        bench.io.write8(LCR, 0x83)
+        bench.io.write8(LCR, 0x83)  # <- here
         bench.cpu.work(10_000)
         bench.io.write8(LCR, 0x03)
 
@@ -260,7 +260,7 @@ def good_transmit_fifo_cleared(bench: Bench) -> None:
             bench.io.write8(THR, byte)
 
     def close() -> None:
-        bench.cpu.sleep(300e-6)
+        bench.cpu.sleep(1e-3)
         bench.io.write8(FCR, 0x85)
         bench.io.write8(IER, 0)
 

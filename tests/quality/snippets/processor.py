@@ -249,10 +249,10 @@ def bad_handler_connected_after_close(bench: Bench) -> None:
     """Silence the device and forget the handler."""
 
     def open_port() -> None:
-        bench.cpu.connect(bench.io.irq, bench.receive)  # <- here
+        bench.cpu.connect(bench.io.irq, bench.receive)
 
     bench.call("open", open_port)
-    bench.call("close", lambda: bench.io.write8(IER, 0))
+    bench.call("close", lambda: bench.io.write8(IER, 0))  # <- here
 
 
 def good_handler_connected_after_close(bench: Bench) -> None:

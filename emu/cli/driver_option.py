@@ -1,0 +1,54 @@
+"""The driver that a command line or a case names: its class, or one clear message.
+
+The one idea: a search runs a driver thousands of times, so one that cannot even be imported is bad
+input here, told at its own line; `emu run` gives a verdict on such a driver.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import redirect_stdout
+from pathlib import Path
+
+from emu.errors import Flaw, InputError, RunEnded
+
+__all__ = ["driver_class", "shown_name"]
+
+_PATIENCE_S = 2.0  # for code that runs while it is imported
+
+
+def driver_class(name: str, *, base: Path, where: str = "driver", fix: str = "") -> type:
+    """Return the class of a driver.
+
+    Args:
+        name: ``path/to/file.py:Class`` or ``package.module:Class``.
+        base: folder from which a path counts.
+        where: what messages call the place of the name.
+        fix: what to do about code that cannot be used.
+
+    Raises:
+        InputError: the name leads nowhere, or the code cannot be used at all.
+    """
+    from emu.kernel.board import Board
+    from emu.kernel.watchdog import Watchdog
+    from emu.scenario.driver_source import DriverBroken, DriverName, load_driver
+    from emu.scenario.printed import Printed
+
+    found = DriverName.parse(name, base=base, where=where)
+    board = Board()
+    try:
+        with redirect_stdout(Printed()), Watchdog(board.clock, board.cpu, _PATIENCE_S):
+            return load_driver(found, where=where)
+    except DriverBroken as broken:
+        (file, line), why = broken.place, broken.message
+    except RunEnded as ended:
+        file, line, why = ended.file, ended.line, f"importing the driver failed: {ended.message}"
+    place = Flaw(file or name, line, 1 if line else 0, why, fix=fix)
+    raise InputError([place]) from None
+
+
+def shown_name(name: str, base: Path) -> str:
+    """Return a driver's name as it is found from the working folder."""
+    module, colon, kind = name.rpartition(":")
+    path = os.path.normpath(base / module) if module.endswith(".py") else module
+    return f"{path}{colon}{kind}"

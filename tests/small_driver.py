@@ -1,0 +1,158 @@
+"""A small driver by interrupts for tests, and the same with a race.
+
+The one idea: tests of the search need a driver that is short to run, correct at every timing, and
+belongs to no example that may change. `HastySender` looks whether its handler is still sending
+before it queues more; an interrupt between the look and the queueing may send the last of the old
+bytes and turn itself off, and nothing ever sends the new ones. `SteadySender` masks interrupts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from emu import Cpu, LineErrors, LineSettings, Window
+
+__all__ = ["HastySender", "SteadySender"]
+
+RBR = THR = DLL = 0
+IER = DLM = 1
+IIR = FCR = 2
+LCR, MCR, LSR = 3, 4, 5
+
+RECEIVE, TRANSMIT = 0x05, 0x02
+DLAB, STOP = 0x80, 0x04
+PARITY_BITS = {"none": 0x00, "odd": 0x08, "even": 0x18, "mark": 0x28, "space": 0x38}
+DATA_READY, OVERRUN, PARITY, FRAMING, BREAK = 0x01, 0x02, 0x04, 0x08, 0x10
+THR_EMPTY, IDLE = 0x20, 0x60
+QUEUE_BYTES = 64
+
+
+class HastySender:
+    """Serial driver with a handler that sends one character at a time, and a race in `write`."""
+
+    def __init__(self, io: Window, cpu: Cpu) -> None:
+        self.errors = LineErrors()
+        self._io = io
+        self._cpu = cpu
+        self._received = bytearray()
+        self._outgoing = bytearray()
+        self._character_s = 0.0
+
+    def open(self, line: LineSettings) -> None:
+        """Set the device up for `line` and begin to receive."""
+        divisor = round(self._io.clock_hz / (16 * line.baud))
+        frame = line.data_bits - 5 | PARITY_BITS[line.parity] | (STOP if line.stop_bits > 1 else 0)
+        self._character_s = line.character_s
+        self._received.clear()
+        self._outgoing.clear()
+        self._put(LCR, frame)
+        self._put(IER, 0)
+        self._put(LCR, frame | DLAB)
+        self._put(DLL, divisor & 0xFF)
+        self._put(DLM, divisor >> 8)
+        self._put(LCR, frame)
+        self._put(FCR, 0x07)
+        self._put(MCR, 0x0B)
+        self._cpu.connect(self._io.irq, self._handle)
+        self._put(IER, RECEIVE)
+
+    def close(self) -> None:
+        """Let accepted bytes leave, and let go of the device."""
+        self.drain((2 * len(self._outgoing) + 40) * self._character_s)
+        with self._cpu.interrupts_masked():
+            self._put(IER, 0)
+            self._put(MCR, 0)
+            self._cpu.disconnect(self._io.irq, self._handle)
+
+    def write(self, data: bytes, timeout: float | None = None) -> int:
+        """Queue `data`, waiting up to `timeout` seconds for room; return how many bytes fitted."""
+        deadline = self._deadline(timeout)
+        accepted = 0
+        while accepted < len(data):
+            part = data[accepted : accepted + QUEUE_BYTES - len(self._outgoing)]
+            if part:
+                self._queue(part)
+                accepted += len(part)
+            elif not self._wait_until(lambda: len(self._outgoing) < QUEUE_BYTES, deadline):
+                break
+        return accepted
+
+    def read(self, size: int, timeout: float | None = None) -> bytes:
+        """Wait until `size` bytes are there or `timeout` seconds are over; return what came."""
+        self._wait_until(lambda: len(self._received) >= size, self._deadline(timeout))
+        with self._cpu.interrupts_masked():
+            part = bytes(self._received[:size])
+            del self._received[:size]
+        return part
+
+    def drain(self, timeout: float | None = None) -> bool:
+        """Wait until the last stop bit has left; return False if it has not within `timeout`."""
+        deadline = self._deadline(timeout)
+        if not self._wait_until(lambda: not self._outgoing, deadline):
+            return False
+        while not self._is_idle():
+            if self._cpu.time() >= deadline:
+                return False
+            self._cpu.sleep(self._character_s / 2)
+        return True
+
+    def _queue(self, part: bytes) -> None:
+        sending = bool(self._io.read8(IER * self._io.stride) & TRANSMIT)
+        with self._cpu.interrupts_masked():
+            self._outgoing += part
+        if not sending:
+            self._put(IER, RECEIVE | TRANSMIT)
+
+    def _deadline(self, timeout: float | None) -> float:
+        return math.inf if timeout is None else self._cpu.time() + timeout
+
+    def _wait_until(self, done: Callable[[], bool], deadline: float) -> bool:
+        while True:
+            with self._cpu.interrupts_masked():
+                if done():
+                    return True
+                left = deadline - self._cpu.time()
+                if left <= 0:
+                    return False
+                self._cpu.wait_for_interrupt(None if left == math.inf else left)
+
+    def _is_idle(self) -> bool:
+        with self._cpu.interrupts_masked():
+            return self._serve() & IDLE == IDLE
+
+    def _handle(self) -> None:
+        while not self._io.read8(IIR * self._io.stride) & 1:
+            self._serve()
+
+    def _serve(self) -> int:
+        """Take what has come, send what may go; return the last line status."""
+        while (status := self._status()) & DATA_READY:
+            byte = self._io.read8(RBR)
+            if not status & (PARITY | FRAMING | BREAK):
+                self._received.append(byte)
+        if self._outgoing and status & THR_EMPTY:
+            self._put(THR, self._outgoing.pop(0))
+            status &= ~IDLE
+            if not self._outgoing:
+                self._put(IER, RECEIVE)
+        return status
+
+    def _status(self) -> int:
+        status = self._io.read8(LSR * self._io.stride)
+        self.errors.overrun += bool(status & OVERRUN)
+        self.errors.breaks += bool(status & BREAK)
+        self.errors.parity += status & (PARITY | BREAK) == PARITY
+        self.errors.framing += status & (FRAMING | BREAK) == FRAMING
+        return status
+
+    def _put(self, register: int, value: int) -> None:
+        self._io.write8(register * self._io.stride, value)
+
+
+class SteadySender(HastySender):
+    """The same driver without the race: nothing comes between the look and the queueing."""
+
+    def _queue(self, part: bytes) -> None:
+        with self._cpu.interrupts_masked():
+            super()._queue(part)
