@@ -152,13 +152,6 @@ _ALL = (
         "Send every LSR read through one function that counts what it saw.",
     ),
     Rule(
-        "errors-read-past", "device",
-        "several characters read on one look at LSR that told of an error among them",
-        "PE, FE and BI belong to the character on top of the FIFO. What is not looked at before it "
-        "is read is laid to the next one, and the bad character is handed on as a good one.",
-        "Read characters in a row only while LSR bit 7 is 0; otherwise look at LSR before each.",
-    ),
-    Rule(
         "interrupts-on-after-close", "device",
         "IER not 0 when close returns",
         "The next received character raises an interrupt that nobody serves: a storm, or a line "
@@ -213,14 +206,6 @@ _ALL = (
         "The interrupt never comes, so the driver sleeps until its time-out, or for ever without "
         "one.",
         "Set IER.ETBEI whenever something is queued for sending, and IER.ERBFI in open.",
-    ),
-    Rule(
-        "transmitter-left-idle", "device",
-        "bytes that write accepted wait between two calls for a transmitter that nothing starts",
-        "The THRE interrupt comes once: reading IIR takes it away, and enabling it again while it "
-        "is enabled raises nothing. The rest of the message waits until something else comes.",
-        "Act on each answer of IIR; mask interrupts from the test whether the transmitter runs "
-        "until bytes are queued and IER.ETBEI is set, or write the first bytes to THR.",
     ),
     Rule(
         "enabled-before-handler", "device",

@@ -27,7 +27,6 @@ __all__ = ["UartWatch"]
 _ALL_ONES = 0xFF
 _BAD_CHARACTER = 0x1C
 _FIFO_ERROR = 0x80
-_FLAG_NAMES = ((0x04, "PE"), (0x08, "FE"), (0x10, "BI"))
 _FLAGS_SHOWN = 0x800  # bit of `Known.seen` that reading RBR clears
 _FORMAT, _BREAK = 0x3F, 0x40
 _IIR_NONE = 1
@@ -279,7 +278,6 @@ class UartWatch:
         here, known = self._context.here(), self.known
         if known.doubted and self.uart.receive_level:
             known.doubted -= 1
-            self._check_read_past(here)
         if not here.name or here.setting_up or self.uart.receive_level or self.uart.looped:
             return
         place = self._overtaken(known.data_taken)
@@ -292,18 +290,6 @@ class UartWatch:
             "read-when-empty", text, register=f"{self.uart.name}.RBR", place=place,
             excused=lambda: here.troubled,
         )  # fmt: skip
-
-    def _check_read_past(self, here: Activation) -> None:
-        """Report a bad character that is read like a good one (``errors-read-past``).
-
-        No false alarm: LSR had told of an error in the FIFO, and was not read since the character
-        came to the top with its own flags.
-        """
-        flags = self.uart.peek("LSR") & _BAD_CHARACTER
-        if flags and not here.setting_up and not self.uart.looped:
-            shown = " and ".join(name for bit, name in _FLAG_NAMES if flags & bit)
-            text = f"read without a look at LSR, which had told of an error in the FIFO: {shown} "
-            self._report("errors-read-past", text + "of this character is laid to another", "RBR")
 
     # THR
 

@@ -96,11 +96,6 @@ class DrivenPort:
             "__init__", lambda: driver_class(io, cpu), _OPEN_BOUND_PS
         )
         self._rules.counters(lambda: self.errors)
-        self._rules.books(
-            owed=lambda: self.contract.pending_bytes,
-            calm=lambda: self.contract.calm(),  # noqa: PLW0108 - the runner still changes it
-        )
-        self._rules.method = self._method_place
 
     @property
     def errors(self) -> object:

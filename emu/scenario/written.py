@@ -273,10 +273,8 @@ def _asked(step: Step) -> Any:  # noqa: ANN401 - file data
             return "all" if step.count is None else step.count
         case "exchange":
             return {"send": data_as_plain(step.data), "receive": step.count}
-        case "wait":
-            return format_duration(step.duration_ps)
-        case "work":
-            return step.cycles
+        case "wait" | "work":
+            return step.cycles if step.action == "work" else format_duration(step.duration_ps)
         case "leftovers":
             return _leftovers(step.leftovers or Leftovers())
         case _:
