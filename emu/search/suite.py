@@ -349,7 +349,7 @@ def _hunted() -> Iterator[dict[str, Any]]:
                 {"wait": "400 us"}, {"receive": 1, "timeout": "0 s"}, {"send": {"count": 5}},
                 {"wait": "4 ms"}, {"send": {"count": 18}}, {"wait": "3 ms"}, {"send": "ok"},
                 {"wait": "1500 us"}, {"receive": 8}, far_end=early)  # fmt: skip
-    yield _body("a drain that gives up", "open", {"send": {"count": 12}},
+    yield _body("a drain that gives up, and another", "open", {"send": {"count": 12}},
                 {"drain": None, "timeout": "600 us"}, "drain", far_end="sink")  # fmt: skip
 
 
