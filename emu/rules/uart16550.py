@@ -254,6 +254,8 @@ class UartWatch:
             return
         if value & (THRE | TEMT) == THRE and known.finishing:
             known.idle_place = driver_place()
+        if known.stale and not value & DR and self.uart.receive_level:
+            known.stale = 0  # it was told that nothing is there
         if value & _FIFO_ERROR and value & DR:
             known.doubted, known.promised = known.promised, 0
         if value & 0x1E:

@@ -53,7 +53,7 @@ class UartCalls:
         known = self._known
         known.opening = name == "open"
         known.finishing = name in ("close", "drain")
-        known.notable = ERROR_BITS | (THRE if known.finishing else 0)
+        known.notable = ERROR_BITS | (THRE if known.finishing or known.opening else 0)
         known.idle_place = None
         known.waited, known.closing = (), None
         if name == "close":
@@ -138,7 +138,8 @@ class UartCalls:
         """Report what a predecessor did not read, left where it is (``stale-data-kept``).
 
         No false alarm: the characters are still there, ``open`` set the device up, met no trouble,
-        did not read RBR at all, and did not try to clear a receive FIFO that the part has.
+        did not read RBR at all, did not try to clear a receive FIFO that the part has, and was not
+        told by LSR that nothing was there.
         """
         known, uart = self._known, self._uart
         tried = known.cleared and uart.settings["fifo"]

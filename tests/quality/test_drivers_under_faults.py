@@ -6,6 +6,8 @@ device in a state that it can answer for, and does not spend the processor on wh
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from drivers_example.interrupt_driven import InterruptDriver
@@ -13,9 +15,9 @@ from drivers_example.polled import PolledDriver
 from emu.faults.plan import FaultPlan, FaultSpec
 from emu.faults.spell import fault
 from emu.kernel.storm import NOTED_ROW
-from emu.scenario.model import Limits, Step
+from emu.scenario.model import Leftovers, Limits, Step
 from emu.scenario.outcome import Outcome
-from tests.driven_run import MS, broken, outcome_of, prepared, rules_of
+from tests.driven_run import BOARD, MS, broken, outcome_of, prepared, rules_of
 from tests.quality.snippets.styles import ByCause, ByStatus
 
 DRIVERS = (PolledDriver, InterruptDriver)
@@ -181,3 +183,19 @@ def test_a_call_that_ended_in_a_bus_error_is_answered_by_a_reopen() -> None:
     assert outcome.measures.injections["bus-error on telemetry.SCR"] > 0
     assert "reopen" in [one.action for one in outcome.steps]
     assert outcome.clean
+
+
+@pytest.mark.parametrize("driver", DRIVERS)
+@pytest.mark.parametrize("shown", ["never-ready", "flip-on-read"])
+def test_who_is_told_that_nothing_is_there_leaves_nothing_behind(shown: str, driver: type) -> None:
+    """Without FIFO what waits can only be read, which a driver does if LSR tells of it."""
+    left = Step("leftovers", leftovers=Leftovers(received=b"x"))
+    plain = replace(BOARD, devices=tuple(
+        replace(one, settings={**one.settings, "fifo": 0}) if one.name == "telemetry" else one
+        for one in BOARD.devices
+    ))  # fmt: skip
+    outcome = outcome_of(
+        driver, left, *STEPS, board=plain,
+        faults=FaultPlan.of([fault(shown, "telemetry.LSR.DR")]),
+    )  # fmt: skip
+    assert rules_of(outcome) == []

@@ -50,7 +50,9 @@ def test_a_storm_with_a_cause_of_its_own_goes_on() -> None:
     took_ps = stuck.run()
 
     assert stuck.bench.cpu.ended is None
-    assert [entries for _, _, entries in stuck.asked] == [STORM_ENTRIES] * 2 + [STORM_ENTRIES - 1]
+    asked = [entries for _, _, entries in stuck.asked if entries % NOTED_ROW]
+    assert asked == [STORM_ENTRIES] * 2 + [STORM_ENTRIES - 1]
+    assert len(stuck.asked) > len(asked)
     assert took_ps * 0.99 < stuck.bench.cpu.storms.taken_ps <= took_ps
 
 
@@ -61,7 +63,7 @@ def test_it_is_asked_about_the_line_and_since_when() -> None:
 
     stuck.run()
 
-    assert stuck.asked == [(4, US, NOTED_ROW)]
+    assert stuck.asked == [(4, US, NOTED_ROW)] * 2  # while the line is up, and when it is let go
 
 
 def test_a_short_row_is_nothing_to_ask_about() -> None:
