@@ -22,7 +22,6 @@ SHOWN = [name for name, one in SEEDS.items() if one.scenario is not None]
 NOT_SHOWN = {  # what it takes stands in `shown_by` of each
     "enable-before-configure",
     "flow-control-late",
-    "irq-source-left-enabled",
     "shared-state-rmw-race",
     "timeout-verdict-without-final-look",
 }
