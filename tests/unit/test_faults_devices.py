@@ -62,6 +62,17 @@ def test_a_gone_device_excuses_only_what_no_driver_could_know() -> None:
     assert "order" not in gone.armed.waivers()
 
 
+def test_ones_in_a_data_register_tell_nothing() -> None:
+    """After an honest status, a character of ones may be one, and what is written next is lost."""
+    bench = Bench(fault("all-ones", "telemetry", first=2))
+    bench.io.read8(LSR)
+    bench.io.read8(0)
+    bench.io.write8(0, 0x55)
+
+    reason = "the device went between announcing room and taking the character"
+    assert f"all-ones on telemetry: {reason}" in bench.armed.waivers()["sent"]
+
+
 def test_a_reset_in_flight_clears_the_settings_at_its_time() -> None:
     """At 1 ms, and not before, the device is as after power-on."""
     bench = Bench(fault("reset-in-flight", "telemetry", start="1 ms"))

@@ -13,9 +13,9 @@ __all__ = ["KINDS"]
 class _Gone:
     """Answer every read with ones, and let writes vanish.
 
-    A driver can tell from ones in a status that the device is gone. It cannot tell when the device
-    goes between an honest status and the access that follows; such an access is marked ``after
-    honest``.
+    A driver can tell from ones in a status that the device is gone, but not from ones in a register
+    that is all data. Nor can it tell when the device goes between an honest status and the access
+    that follows; such an access is marked ``after honest``.
     """
 
     def __init__(self, fault: Attached) -> None:
@@ -32,13 +32,15 @@ class _Gone:
 
     def _reader(self, port: Port, read: ReadPort) -> ReadPort:
         name, full, fault = port.register.declaration.name, port.register.full, self._fault
+        tells = len(port.register.declaration.fields) > 1
 
         def read_or_ones() -> int:
             if not fault.occasion():
                 self._honest, self._ones = True, 0
                 return read()
             self._note(f"{name} read as {full:#x}", f"read {name}")
-            self._honest, self._ones = False, -1
+            self._honest &= not tells
+            self._ones = -1
             return full
 
         return read_or_ones
