@@ -7,6 +7,7 @@ into a test, and what breaks is put into a good driver by a subclass.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import yaml
@@ -32,6 +33,7 @@ __all__ = [
     "driver_text",
     "explored",
     "failing",
+    "impatient",
     "plain_hash",
     "scenario",
     "trial",
@@ -49,13 +51,17 @@ port: telemetry
 line: 115200 8N1
 far_end: {far_end}
 do: {do}
-limits: {{wall: 200 ms}}
 """
 
 
 def scenario(do: str = "[open, {send: ab}, {receive: 2}]", *, far_end: str = "echo") -> Scenario:
     """Return a scenario with these steps."""
     return parse_scenario(_WHOLE.format(board=BOARD, do=do, far_end=far_end))
+
+
+def impatient(asked: Scenario) -> Scenario:
+    """Return a scenario in which a driver that spins is soon ended."""
+    return replace(asked, limits=replace(asked.limits, wall_s=0.2))
 
 
 def bout(title: str, do: str, *, hunted: bool = False, far_end: str = "echo") -> Bout:

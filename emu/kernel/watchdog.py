@@ -189,7 +189,7 @@ class _ThreadLooker:
         self._watchdog = watchdog
         self._interval_s = interval_s
         self._watched = threading.get_ident()
-        self._lock = threading.Lock()
+        self._raised = False
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="emu-watchdog", daemon=True)
 
@@ -204,17 +204,17 @@ class _ThreadLooker:
 
     def _stop(self) -> None:
         self._stopped.set()
-        with self._lock:
-            _raise_in(self._watched, None)
         self._thread.join()
+        if self._raised:
+            self._raised = False
+            _meet_what_was_raised()
 
     def _watch(self) -> None:
         while not self._stopped.wait(self._interval_s):
             frame = sys._current_frames().get(self._watched)  # noqa: SLF001
-            if self._watchdog.look(frame) is not None:
-                with self._lock:
-                    if not self._stopped.is_set():
-                        _raise_in(self._watched, _Interruption)
+            if self._watchdog.look(frame) is not None and not self._stopped.is_set():
+                self._raised = True
+                _raise_in(self._watched, _Interruption)
 
 
 class _Interruption(RunEnded):
@@ -224,11 +224,23 @@ class _Interruption(RunEnded):
         super().__init__("spinning", "the driver was interrupted by the watchdog")
 
 
-def _raise_in(thread: int, kind: type[BaseException] | None) -> None:
-    """Raise `kind` in another thread when it next runs Python; None takes back what waits."""
-    ctypes.pythonapi.PyThreadState_SetAsyncExc(
-        ctypes.c_ulong(thread), None if kind is None else ctypes.py_object(kind)
-    )
+def _raise_in(thread: int, kind: type[BaseException]) -> None:
+    """Raise `kind` in a thread when it next runs Python, in place of what waits to be raised."""
+    ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), ctypes.py_object(kind))
+
+
+def _meet_what_was_raised() -> None:
+    """See that nothing waits to be raised in this thread any more.
+
+    Taking it back would not do: Python 3.11 then goes on looking for it at every step, and does
+    not get past the next step that is traced.
+    """
+    try:
+        _raise_in(threading.get_ident(), _Interruption)
+        while True:
+            pass
+    except _Interruption:
+        return
 
 
 def _signal_is_free() -> bool:

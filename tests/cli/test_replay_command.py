@@ -19,7 +19,6 @@ board: {root}/fixtures/tide_gauge.yaml
 port: telemetry
 far_end: echo
 do: [open, {{send: ab}}, drain, {{receive: 2}}]
-limits: {{wall: 200 ms}}
 """
 SLOPPY = "def drain(self, timeout=None):\n    return True"
 STUBBORN = """def write(self, data, timeout=None):
@@ -190,6 +189,8 @@ def test_a_flaw_in_a_case(capsys: pytest.CaptureFixture[str], case: Path) -> Non
 def test_a_driver_that_nothing_ends(case: Path, option: str) -> None:
     """A driver that spins and swallows whatever ends it gets its verdict, and the process ends."""
     (case.parent.parent / "gauge.py").write_text(driver_text(STUBBORN), encoding="utf-8")
+    with (case.parent.parent / "run.yaml").open("a", encoding="utf-8") as file:
+        file.write("limits: {wall: 200 ms}\n")
     words = [
         sys.executable,
         "-m",

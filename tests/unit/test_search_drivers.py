@@ -23,7 +23,7 @@ from emu.search.explore import Plan
 from emu.search.hunt import hunt
 from emu.search.schedule import Point, Schedule
 from emu.search.trial import Trial, Trying
-from tests.search_bench import SteadySender, at, scenario
+from tests.search_bench import SteadySender, at, impatient, scenario
 
 ASKED = scenario()
 WAYS: list[dict[str, Any]] = [
@@ -137,7 +137,8 @@ class Spinning(SteadySender):
 @pytest.mark.parametrize("way", WAYS[:4])
 def test_a_driver_that_spins(way: dict[str, Any]) -> None:
     """A driver that spins is ended at its loop, watched or not, and fills no memory meanwhile."""
-    found = tried(Spinning, way)
+    found = Trying(impatient(ASKED), Spinning).run(**way)
+    assert sys.gettrace() is None
     assert rules(found) == ["spinning"]
     first = Spinning.write.__code__.co_firstlineno
     assert first < found.failures[0].line <= first + 3

@@ -18,7 +18,7 @@ from emu.search.hunt import hunt
 from emu.search.schedule import Schedule
 from emu.search.trial import Trial, Trying
 from emu.search.workers import Job, Workers
-from tests.search_bench import HastySender, SteadySender, at, scenario
+from tests.search_bench import HastySender, SteadySender, at, impatient, scenario
 
 SHORT = scenario("[open, {send: a}]", far_end="sink")
 JOBS = [Job(0, (at(call, events=4),)) for call in range(1, 22)]
@@ -212,7 +212,7 @@ def test_a_driver_that_nothing_ends() -> None:
                 except BaseException:  # noqa: S110 - that is what is wrong with it
                     pass
 
-    with Workers([Trying(SHORT, Stubborn)], 1) as crew:
+    with Workers([Trying(impatient(SHORT), Stubborn)], 1) as crew:
         found = list(crew.run([Job(0), Job(0, (at(2),))]))
     assert [[one.rule for one in trial.failures][:1] for trial in found] == [["spinning"]] * 2
     assert found[0].failures[0].file == __file__

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 import tokenize
@@ -344,3 +346,36 @@ def test_no_time_at_all_is_refused(seconds: float) -> None:
 
     with pytest.raises(AccessError, match=r"watchdog: seconds=.*allowed: above 0"):
         Watchdog(bench.clock, bench.cpu, seconds)
+
+
+TRACED = """
+import sys
+from emu.kernel.watchdog import Watchdog
+from tests.unit.test_watchdog import SECONDS, Bench, in_thread, spin
+
+def done():
+    pass
+
+for driver, ends in ((done, 0), (spin, 1)):
+    bench = Bench()
+
+    def run():
+        with Watchdog(bench.clock, bench.cpu, SECONDS):
+            driver()
+
+    assert len(in_thread(run)) == ends
+    sys.settrace(lambda *_: None)
+    done()
+    sys.settrace(None)
+print("done")
+"""
+
+
+@pytest.mark.slow
+def test_a_watchdog_in_a_thread_leaves_nothing_behind() -> None:
+    """After a watchdog in a thread, whether it barked or not, code can still be traced."""
+    command = [sys.executable, "-c", TRACED]
+    root = Path(__file__).resolve().parents[2]
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True, cwd=root)
+
+    assert ran.stdout == "done\n"
