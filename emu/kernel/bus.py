@@ -9,16 +9,16 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, NoReturn
+from typing import Any
 
-from emu.errors import DeclarationError, EmuError, nearest
+from emu.errors import DeclarationError, EmuError
 from emu.kernel.clock import Clock
 from emu.kernel.cpu import Cpu
 from emu.kernel.device import BurstPort, Device
 from emu.kernel.journal import Journal
 from emu.kernel.memory import memory_tables
 from emu.kernel.misuse import why_refused, wrong_argument
-from emu.kernel.ports import Counts, Ports, Read, ReadRep, Write, WriteRep, build_ports
+from emu.kernel.ports import Counts, Ports, build_ports
 from emu.kernel.region import Region
 from emu.kernel.view import View
 
@@ -83,35 +83,44 @@ class Window:
         "write16", "write16_rep", "write32", "write32_rep", "write64", "write64_rep",
     )  # fmt: skip
 
-    read8: Read
-    read16: Read
-    read32: Read
-    read64: Read
-    write8: Write
-    write16: Write
-    write32: Write
-    write64: Write
-    read8_rep: ReadRep
-    read16_rep: ReadRep
-    read32_rep: ReadRep
-    read64_rep: ReadRep
-    write8_rep: WriteRep
-    write16_rep: WriteRep
-    write32_rep: WriteRep
-    write64_rep: WriteRep
+    read8: Callable[[int], int]
+    read16: Callable[[int], int]
+    read32: Callable[[int], int]
+    read64: Callable[[int], int]
+    write8: Callable[[int, int], None]
+    write16: Callable[[int, int], None]
+    write32: Callable[[int, int], None]
+    write64: Callable[[int, int], None]
+    read8_rep: Callable[[int, int], list[int]]
+    read16_rep: Callable[[int, int], list[int]]
+    read32_rep: Callable[[int, int], list[int]]
+    read64_rep: Callable[[int, int], list[int]]
+    write8_rep: Callable[[int, Iterable[int]], None]
+    write16_rep: Callable[[int, Iterable[int]], None]
+    write32_rep: Callable[[int, Iterable[int]], None]
+    write64_rep: Callable[[int, Iterable[int]], None]
 
-    def __init__(self, region: Region, ports: Ports) -> None:
+    @classmethod
+    def through(cls, ports: Ports) -> type[Window]:
+        """Return a class whose methods are `ports`: there Python finds them fastest.
+
+        For the same reason no `__getattr__` stands here; it would slow down every access.
+        """
+        methods: dict[str, Any] = {"__slots__": (), "__module__": __name__, "__doc__": cls.__doc__}
+        for width in WIDTHS:
+            methods[f"read{width}"] = ports.read[width]
+            methods[f"write{width}"] = ports.write[width]
+            methods[f"read{width}_rep"] = ports.read_rep[width]
+            methods[f"write{width}_rep"] = ports.write_rep[width]
+        return type(cls.__name__, (cls,), methods)
+
+    def __init__(self, region: Region, counts: Callable[[], Counts]) -> None:
         self.name = region.device.name
         self._clock_hz: int = region.device.clock_hz
         self.on_clock_asked: Callable[[], None] | None = None
         self.stride = region.stride
         self.irq = -1 if region.irq is None else region.irq
-        self._counts = ports.counts
-        for width in WIDTHS:
-            setattr(self, f"read{width}", ports.read[width])
-            setattr(self, f"write{width}", ports.write[width])
-            setattr(self, f"read{width}_rep", ports.read_rep[width])
-            setattr(self, f"write{width}_rep", ports.write_rep[width])
+        self._counts = counts
 
     @property
     def clock_hz(self) -> int:
@@ -119,17 +128,6 @@ class Window:
         if self.on_clock_asked is not None:
             self.on_clock_asked()
         return self._clock_hz
-
-    if not TYPE_CHECKING:
-
-        def __getattr__(self, name: str) -> NoReturn:
-            known = [
-                "clock_hz",
-                *(one for one in self.__slots__ if not one.startswith(("_", "on_"))),
-            ]
-            hint = nearest(name, known)
-            fix = hint if hint.startswith("did") else "it has read8, write8 and so on"
-            raise AttributeError(f"io has no {name!r}; {fix}", name=name, obj=self)
 
 
 class Bus:
@@ -340,4 +338,4 @@ class Bus:
             bursts={width: bursts.get(width, {}) for width in WIDTHS},
             refuse=refuse,
         )
-        return Window(region, ports)
+        return Window.through(ports)(region, ports.counts)

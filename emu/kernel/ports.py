@@ -23,10 +23,10 @@ __all__ = [
     "build_ports",
 ]  # fmt: skip
 
-Read = Callable[[int], int]
-Write = Callable[[int, int], None]
-ReadRep = Callable[[int, int], list[int]]
-WriteRep = Callable[[int, Iterable[int]], None]
+Read = Callable[[object, int], int]  # these stand in the class of a window: its object comes first
+Write = Callable[[object, int, int], None]
+ReadRep = Callable[[object, int, int], list[int]]
+WriteRep = Callable[[object, int, Iterable[int]], None]
 Burst = Callable[[int, int], list[int]]  # see `emu.kernel.device.BurstPort`
 Refuse = Callable[..., None]  # direction, offset, width in bits, and the value of a write
 Counts = tuple[int, int, int]  # reads that brought something new, equal reads in a row, writes
@@ -62,9 +62,9 @@ class Ports:
 
 
 def _repeated(write: Write) -> WriteRep:
-    def write_rep(offset: int, values: Iterable[int]) -> None:
+    def write_rep(io: object, offset: int, values: Iterable[int]) -> None:
         for value in values:
-            write(offset, value)
+            write(io, offset, value)
 
     return write_rep
 
@@ -119,7 +119,7 @@ def build_ports(  # noqa: C901, PLR0915 - one factory, since its functions share
         table = readers[width_bits]
         who = journal.source("read", name, width_bits)
 
-        def read(offset: int) -> int:
+        def read(_io: object, offset: int) -> int:
             nonlocal last_offset, last_value, repeats, fresh, who_last
             try:
                 handler = table[offset]
@@ -173,10 +173,10 @@ def build_ports(  # noqa: C901, PLR0915 - one factory, since its functions share
         who = len(journal.sources) - 1
         own_reads.add(who)
 
-        def read_placed(offset: int) -> int:
+        def read_placed(io: object, offset: int) -> int:
             nonlocal last_value, fresh, who_last
             if not interrupted or offset != last_offset or offset not in table:
-                return read(offset)
+                return read(io, offset)
             value = table[offset]()
             append((clock.now_ps, who, offset, value))
             if value == last_value:
@@ -198,7 +198,7 @@ def build_ports(  # noqa: C901, PLR0915 - one factory, since its functions share
         table = writers[width_bits]
         who = journal.source("write", name, width_bits)
 
-        def write(offset: int, value: int) -> None:
+        def write(_io: object, offset: int, value: int) -> None:
             nonlocal last_offset, written
             try:
                 handler = table[offset]
@@ -226,7 +226,7 @@ def build_ports(  # noqa: C901, PLR0915 - one factory, since its functions share
         who = journal.source("read", name, width_bits)
         extend = journal.extend
 
-        def read_rep(offset: int, count: int) -> list[int]:
+        def read_rep(_io: object, offset: int, count: int) -> list[int]:
             nonlocal last_offset, fresh
             if repeats:
                 settle()

@@ -22,8 +22,8 @@ from pathlib import Path
 from types import ModuleType
 
 from emu.devices.serial_driver import SERIAL_METHODS
-from emu.errors import AccessError, EmuError, Flaw, InputError, RunEnded
-from emu.kernel.bus import Window
+from emu.errors import AccessError, EmuError, Flaw, InputError, RunEnded, nearest
+from emu.kernel.bus import WIDTHS, Window
 from emu.kernel.cpu import Cpu
 from emu.kernel.where import Place
 from emu.scenario.driver_hint import hint_for_class, hint_for_file, may_bind, plain_path
@@ -40,6 +40,15 @@ __all__ = [
 
 _LONGEST_TEXT = 200
 _BENCH_CALL = re.compile(r"(io|Cpu)\.\w+\(\) ")  # what Python calls a function of the bench
+_IO_CALLS = (
+    "clock_hz", "irq", "name", "stride",
+    *(f"read{width}{rep}" for width in WIDTHS for rep in ("", "_rep")),
+    *(f"write{width}{rep}" for width in WIDTHS for rep in ("", "_rep")),
+)  # fmt: skip
+_CPU_CALLS = (
+    "connect", "disconnect", "interrupts_masked", "mask", "raise_interrupt", "sleep", "time",
+    "unmask", "wait_for_interrupt", "work",
+)  # fmt: skip
 _ADDRESS = re.compile(r" at 0x[0-9a-fA-F]+")  # it differs from run to run
 _NOT_THE_DRIVERS = (
     "<frozen",
@@ -182,8 +191,7 @@ def rule_of_error(error: BaseException) -> str:
     if isinstance(error, SystemExit):
         return "driver-exited"
     with_wrong_arguments = isinstance(error, TypeError) and _BENCH_CALL.match(str(error))
-    no_such_call = isinstance(error, AttributeError) and isinstance(error.obj, Window | Cpu)
-    if isinstance(error, AccessError) or with_wrong_arguments or no_such_call:
+    if isinstance(error, AccessError) or with_wrong_arguments or _no_such_call(error):
         return "refused-call"
     return "driver-raised"
 
@@ -191,7 +199,7 @@ def rule_of_error(error: BaseException) -> str:
 def text_of(value: object, show: Callable[[object], str] = str) -> str:
     """Return what the driver's own object says of itself, in one bearable line."""
     try:
-        text = " ".join(show(value).split())
+        text = _no_such_call(value) or " ".join(show(value).split())
         text = text if isinstance(value, EmuError) else _ADDRESS.sub("", text)
     except Exception as error:  # noqa: BLE001 - it is the driver's code and may do anything
         return f"(its text cannot be had: {type(error).__name__})"
@@ -199,6 +207,15 @@ def text_of(value: object, show: Callable[[object], str] = str) -> str:
     if not text:
         return "no message"
     return text if len(text) <= _LONGEST_TEXT else f"{text[:_LONGEST_TEXT]}..."
+
+
+def _no_such_call(error: object) -> str:
+    """Return what to say of the use of something that `io` or `cpu` lacks, "" of anything else."""
+    if not isinstance(error, AttributeError) or not isinstance(error.obj, Window | Cpu):
+        return ""
+    given, calls = ("io", _IO_CALLS) if isinstance(error.obj, Window) else ("cpu", _CPU_CALLS)
+    hint = nearest(error.name or "", calls)
+    return f"{given} has no {error.name!r}; {hint or 'it has read8, write8 and so on'}"
 
 
 def _import_file(path: Path) -> ModuleType:
