@@ -265,7 +265,7 @@ class InterruptDriver:
 
     def _serve_causes(self) -> bool:
         """Serve one cause after the other; return True if there were some and none is left."""
-        with suppress(BusError):
+        try:
             for served in range(HANDLER_PASSES):
                 cause = self._io.read8(IIR * self._stride)
                 if cause & IIR_NONE_PENDING:
@@ -275,6 +275,8 @@ class InterruptDriver:
                 else:
                     full = cause & IIR_CAUSE == IIR_RECEIVED
                     self._service(TRIGGER_LEVEL[self.fifo_depth] if full else 0)
+        except BusError:
+            pass
         return False
 
     def _note_fruitless(self) -> None:
@@ -296,13 +298,13 @@ class InterruptDriver:
         A bus error, or a device that is gone, gives 0: nothing there and no room. What was moved
         or counted before the error stays so, and the next call goes on from there.
         """
-        if not self._is_open:
-            return 0
-        with suppress(BusError):
-            if self._programmed or self._restore():
+        try:
+            if self._is_open and (self._programmed or self._restore()):
                 status = self._take_in(announced)
                 self._feed(status)
                 return status
+        except BusError:
+            pass
         return 0
 
     def _take_in(self, announced: int) -> int:

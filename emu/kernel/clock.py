@@ -110,7 +110,7 @@ class Clock:
         self._target_ps = _NOT_RUNNING
         alarm_ps = self._alarm_ps
         head_ps = queue[0][0] if queue else NEVER_PS
-        self.due_ps = head_ps if head_ps < alarm_ps else alarm_ps  # noqa: FURB136 - the same
+        self.due_ps = head_ps if head_ps < alarm_ps else alarm_ps  # noqa: FURB136 - hot path
         return now_ps
 
     def run_until_wanted(self, target_ps: int, lines: Wanted, *, wait: bool = True) -> int:
@@ -134,23 +134,34 @@ class Clock:
             return self.run_until(held_ps)
         if lines.best is None and (wait or queue):
             self.now_ps = target_ps
-        self._refresh()
+        alarm_ps = self._alarm_ps
+        head_ps = queue[0][0] if queue else NEVER_PS
+        self.due_ps = head_ps if head_ps < alarm_ps else alarm_ps  # noqa: FURB136 - hot path
         return self.now_ps
 
     @property
     def horizon_ps(self) -> int:
         """How far the action that runs now could `step_to`; now if somebody wants the processor."""
         queue, target_ps, lines = self._queue, self._target_ps, self._lines
-        if lines is not None and lines.best is not None:
+        if (lines is not None and lines.best is not None) or self._held_ps:
             return self.now_ps
         return queue[0][0] - 1 if queue and queue[0][0] <= target_ps else target_ps
 
-    def step_to(self, at_ps: int, events: int = 1) -> bool:
-        """Let an action that runs now go on at `at_ps` as if it had scheduled itself for then.
+    def step(self, at_ps: int, events: int) -> None:
+        """Let an action that runs now go on at `at_ps`, which `horizon_ps` must reach.
 
         Args:
             at_ps: later than now.
             events: how many actions that stands for.
+        """
+        self.now_ps = at_ps
+        self.events += events
+
+    def step_to(self, at_ps: int) -> bool:
+        """Let an action that runs now go on at `at_ps` as if it had scheduled itself for then.
+
+        Args:
+            at_ps: later than now.
 
         Returns:
             Whether that is so: nothing else is due first, and the present run gets that far. If
@@ -163,7 +174,7 @@ class Clock:
         if lines is not None and lines.best is not None:
             return False
         self.now_ps = at_ps
-        self.events += events
+        self.events += 1
         return True
 
     def hold(self, until_ps: int) -> None:

@@ -86,7 +86,9 @@ class Cpu:
         name_offset: returns the register at an offset of a window, for messages.
         on_enter: called with the line before its handlers run.
         on_exit: called with the line after each of its handlers has returned.
-        on_mask: called with 1 when interrupts become masked, 0 when they become unmasked.
+        on_mask: called when the driver has masked interrupts.
+        on_unmask: called when it has undone all its masks.
+        own_masks: how many masks by the driver are not undone yet.
         on_connect: called with the line and whether it was connected (or disconnected).
         on_sleep: called with the seconds asked for, and whether an interrupt ends the sleep.
         storms: judges handlers that leave their line asserted again and again.
@@ -119,16 +121,18 @@ class Cpu:
         self.name_offset: Callable[[str, int], str] = lambda name, at: f"{name}[{at:#x}]"
         self.on_enter: list[Callable[[InterruptLine], None]] = []
         self.on_exit: list[Callable[[InterruptLine], None]] = []
-        self.on_mask: list[Callable[[int], None]] = []
+        self.on_mask: list[Callable[[], None]] = []
+        self.on_unmask: list[Callable[[], None]] = []
         self.on_connect: list[Callable[[InterruptLine, bool], None]] = []
         self.on_sleep: list[Callable[[float, bool], None]] = []
         self.storms = Storms(clock)
         self.limit_ps = NEVER_PS
         self.overdue_ps = NEVER_PS
+        self._guard_ps = NEVER_PS  # the earlier of both
         self.overdue: Callable[[], RunEnded | None] | None = None
         self._who = journal.source("cpu", "cpu")
         self._masks = 0
-        self._own_masks = 0
+        self.own_masks = 0
         self._priority = _NO_PRIORITY
         self._entered_ps = 0
         self._entered_stalled_ps = 0
@@ -208,17 +212,17 @@ class Cpu:
         """
         seconds = math.inf if timeout is None else timeout
         deadline_ps = self._deadline_ps(seconds)
-        self._note(SLEEP, 0)
+        clock, interrupts = self._clock, self.interrupts
+        start_ps = clock.now_ps
+        self._journal.append((start_ps, self._who, SLEEP, 0))
         for observer in self.on_sleep:
             observer(seconds, True)
-        interrupts = self.interrupts
-        start_ps = self._clock.now_ps
-        while interrupts.best is None and self._clock.now_ps < deadline_ps:
+        while interrupts.best is None and clock.now_ps < deadline_ps:
             self._doze(deadline_ps, interrupts)
         woken = interrupts.best is not None
         if not self._masks:
             self._attend_now()
-        if self._clock.now_ps == start_ps:
+        if clock.now_ps == start_ps:
             self._pass(self._time_ps)  # masked and pending: even a sleep that never was takes time
         return woken
 
@@ -293,24 +297,26 @@ class Cpu:
         if self._ended is not None:
             self._check_ended()
         self._masks += 1
-        self._own_masks += 1
-        if self._own_masks == 1:
+        self.own_masks += 1
+        if self.own_masks == 1:
             self._journal.append((self._clock.now_ps, self._who, MASK, 0))
             for observer in self.on_mask:
-                observer(1)
+                observer()
 
     def unmask(self) -> None:
         """Undo one `mask`; pending interrupts are served when the last is undone."""
         self._masks -= 1
-        self._own_masks -= 1
-        if not self._own_masks:
+        self.own_masks -= 1
+        if not self.own_masks:
             self._journal.append((self._clock.now_ps, self._who, UNMASK, 0))
-            for observer in self.on_mask:
-                observer(0)
-            if self._ended is None and (
-                self.interrupts.best is not None or self._clock.now_ps >= self._clock.due_ps
-            ):
+            for observer in self.on_unmask:
+                observer()
+            if self._ended is not None:
+                return
+            if self._clock.now_ps >= self._clock.due_ps:
                 self._attend_now()
+            elif not self._masks and self.interrupts.best is not None:
+                self._serve_all()
 
     def hold_interrupts(self, until_ps: int) -> None:
         """Keep interrupts masked from outside until `until_ps`, as other code on the core may.
@@ -438,7 +444,7 @@ class Cpu:
                     "the processor sleeps and nothing is scheduled that could wake it",
                 )
             )
-        stop_ps = max(start_ps, min(deadline_ps, self.limit_ps, self.overdue_ps))
+        stop_ps = max(start_ps, min(deadline_ps, self._guard_ps))
         reached_ps = clock.run_until_wanted(stop_ps, wanted, wait=deadline_ps != NEVER_PS)
         if not self.depth:
             self.idle_ps += reached_ps - start_ps - (clock.stalled_ps - stalled_ps)
@@ -513,12 +519,10 @@ class Cpu:
         if self._ended is not None:
             raise self._ended.with_traceback(None)
 
-    def _guard_ps(self) -> int:
-        return min(self.limit_ps, self.overdue_ps)
-
     def _set_alarm(self) -> None:
+        self._guard_ps = min(self.limit_ps, self.overdue_ps)
         if self._ended is None:
-            at_ps = 0 if self._ending else min(self._heartbeat_ps, self._guard_ps())
+            at_ps = 0 if self._ending else min(self._heartbeat_ps, self._guard_ps)
             self._clock.set_alarm(at_ps)
 
     def _end_loop(self, ended: RunEnded) -> None:

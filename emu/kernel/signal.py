@@ -13,10 +13,11 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from itertools import repeat
+from typing import NamedTuple
 
 from emu.kernel.clock import NEVER_PS, Clock
 
-__all__ = ["Piece", "Signal", "Toggles"]
+__all__ = ["Piece", "Row", "Signal", "Toggles"]
 
 Toggles = tuple[int, ...]
 Piece = tuple[int, Toggles, int]  # start in ps, toggle offsets from it in ps, level before
@@ -27,11 +28,19 @@ Sampler = Callable[[int], None]
 _STEP: Toggles = (0,)
 
 
+class Row(NamedTuple):
+    """Waveforms played one after the other: when each begins in ps, and its toggle offsets."""
+
+    starts_ps: Sequence[int]
+    shapes: Sequence[Toggles]
+
+
 class Signal:
     """A wire with a name and a level.
 
     Attributes:
         pieces: what was put on the wire, oldest first, as far as it is kept.
+        row: the waveforms of the last `play_row`, as long as they are what `pieces` end with.
         alert_ps: the sampler is told only of what starts before this time; it sets it while it
             follows something that is known already.
 
@@ -47,16 +56,18 @@ class Signal:
     """
 
     __slots__ = (
-        "_clock", "_disturbed_ps", "_final", "_sampler", "_tails_ps", "_told", "_watchers",
-        "alert_ps", "name", "pieces",
+        "_clock", "_disturbed_ps", "_final", "_plain", "_sampler", "_tails_ps", "_told",
+        "_watchers", "alert_ps", "name", "pieces", "row",
     )  # fmt: skip
 
     def __init__(self, clock: Clock, name: str, *, level: int = 0) -> None:
         self.name = name
         self.pieces: deque[Piece] = deque(((0, (), level),))
+        self.row: Row | None = None
         self._clock = clock
         self._final = level
         self._told = level
+        self._plain = True  # only ever set, as an interrupt line is
         self._disturbed_ps = -1
         self._tails_ps: list[int] = []  # when the disturbances under way end
         self._watchers: list[Watcher] = []
@@ -83,6 +94,7 @@ class Signal:
         The sampler must call `forget_before` as it goes; a wire has at most one.
         """
         self._sampler = sampler
+        self._plain = False
 
     def stop_sampling(self) -> None:
         """Let go of the sampler; the waveform is no longer kept."""
@@ -94,6 +106,12 @@ class Signal:
 
         A disturbance under way goes on: it inverts what drives the wire, whatever that is.
         """
+        if self._plain:
+            if level != self._final:
+                self.pieces[0] = (self._clock.now_ps, _STEP, self._final)
+                self._final = level
+                self._tell(level)
+            return
         now_ps = self._clock.now_ps
         start_ps, toggles, _ = self.pieces[-1]
         if toggles and start_ps + toggles[-1] > now_ps:
@@ -102,10 +120,7 @@ class Signal:
             self._set_disturbed(level, now_ps)
             return
         if level != self._final:
-            if self._sampler is None and len(self.pieces) == 1:
-                self.pieces[0] = (now_ps, _STEP, self._final)  # nobody looks further back
-            else:
-                self._append(now_ps, _STEP)
+            self._append(now_ps, _STEP)
             self._final = level
             if self._watchers and level != self._told:
                 self._tell(level)
@@ -119,8 +134,10 @@ class Signal:
         """
         if not toggles:
             return
+        self._plain = False
         if self._watchers:
             self._announce(start_ps, toggles)
+        self.row = None
         final = self._final
         self._final = final ^ (len(toggles) & 1)
         if start_ps <= self._disturbed_ps:
@@ -145,6 +162,7 @@ class Signal:
                 self.play(start_ps, toggles)
             return
         self.pieces.extend(zip(starts_ps, row, repeat(self._final), strict=False))
+        self.row = Row(starts_ps, row)
         if starts_ps[0] < self.alert_ps:
             self._sampler(starts_ps[0])
 
@@ -213,6 +231,7 @@ class Signal:
         """
         now_ps = self._clock.now_ps
         end_ps = now_ps + width_ps
+        self._plain, self.row = False, None
         if self._sampler is None:
             self.forget_before(now_ps)
         if self._reaches(now_ps) or self.pieces[-1][0] > now_ps:
@@ -282,6 +301,7 @@ class Signal:
         return bool(toggles) and start_ps + toggles[-1] >= at_ps
 
     def _append(self, start_ps: int, toggles: Toggles) -> None:
+        self.row = None
         pieces = self.pieces
         if self._sampler is None:
             self.forget_before(self._clock.now_ps)
@@ -291,6 +311,7 @@ class Signal:
 
     def _cut(self, at_ps: int) -> None:
         """Remove every toggle after `at_ps`."""
+        self.row = None
         while True:
             start_ps, toggles, before = self.pieces.pop()
             kept = toggles[: bisect_right(toggles, at_ps - start_ps)] if start_ps <= at_ps else ()

@@ -17,10 +17,10 @@ from collections import deque
 from collections.abc import Callable
 from functools import lru_cache
 from itertools import islice
-from operator import itemgetter, sub
+from operator import sub
 
 from emu.kernel.clock import NEVER_PS, Clock
-from emu.kernel.signal import Piece, Signal, Toggles
+from emu.kernel.signal import Piece, Row, Signal, Toggles
 from emu.line.frame import (
     BREAK,
     FRAMING_ERROR,
@@ -38,8 +38,6 @@ _MID = 8  # 16x cycles from the detected start edge to the middle of the start b
 _KEPT_SHAPES = 4096
 _WORTH_A_ROW = 2
 _IDLE = -1
-_START: Callable[[Piece], int] = itemgetter(0)
-_SHAPE: Callable[[Piece], Toggles] = itemgetter(1)
 
 
 class Receiver:
@@ -56,9 +54,10 @@ class Receiver:
     """
 
     __slots__ = (
-        "_break_from_ps", "_clock", "_deliver", "_finish_ps", "_format", "_from_ps", "_judge_ps",
-        "_known", "_least_gap_ps", "_near_ps", "_rate", "_room", "_row", "_shapes", "_start_tick",
-        "_stop_ticks", "_tick_den", "_tick_num", "_wire", "edge_ps", "more", "on_lapse",
+        "_break_from_ps", "_clock", "_deliver", "_finish_ps", "_foreseen", "_foreseen_row",
+        "_format", "_from_ps", "_judge_ps", "_known", "_least_gap_ps", "_near_ps", "_rate",
+        "_room", "_row", "_shapes", "_start_tick", "_stop_ticks", "_tick_den", "_tick_num", "_wire",
+        "edge_ps", "more", "on_lapse",
     )  # fmt: skip
 
     def __init__(self, clock: Clock, deliver: Deliver) -> None:
@@ -78,6 +77,8 @@ class Receiver:
         self._shapes: list[Toggles] = []  # keeps them alive, so that no other can have its id
         self._near_ps = 0
         self._least_gap_ps = 0
+        self._foreseen_row: Row | None = None
+        self._foreseen = b""
         self._room: Callable[[], int] = lambda: 0
         self._row: Callable[[bytes], None] | None = None
         self.edge_ps = 0
@@ -129,6 +130,7 @@ class Receiver:
         if (frame, rate) == (self._format, self._rate):
             return
         stood_still = self._rate is None
+        self._foreseen_row, self._foreseen = None, b""
         self._format = frame
         self._rate = rate
         self._stop_ticks = _MID + 16 * (frame.samples - 1)
@@ -215,17 +217,17 @@ class Receiver:
             start_ps, shape, _ = pieces[0]
             if start_ps != self.edge_ps or (len(pieces) > 1 and pieces[1][0] <= now_ps):
                 break
-            data = known.get(id(shape))
-            if data is None:
-                data = self._learn(shape)
-                if data is None:
-                    break
-            more = len(pieces) > 1 and pieces[1][0] <= now_ps + self._near_ps
-            last_ps = self._take_row(wire, now_ps) if more and self._row is not None else _IDLE
+            in_row = self._row is not None and wire.row is not None
+            last_ps = self._take_row(wire, now_ps) if in_row else _IDLE
             if last_ps != _IDLE:
                 now_ps = last_ps
             else:
-                self.more = more
+                data = known.get(id(shape))
+                if data is None:
+                    data = self._learn(shape)
+                    if data is None:
+                        break
+                self.more = len(pieces) > 1 and pieces[1][0] <= now_ps + self._near_ps
                 self._deliver(data, 0)
                 if self._finish_ps != _IDLE:
                     return
@@ -248,39 +250,50 @@ class Receiver:
     def _take_row(self, wire: Signal, now_ps: int) -> int:
         """Take characters that nobody would notice one by one, and return when the last came.
 
-        The first is the one that comes now. All must be known shapes, back to back, and nothing
-        else may be due until the last of them; else nothing is taken.
+        The first is the one that comes now. All must be foreseen, and nothing else may be due
+        until the last of them; else nothing is taken.
         """
-        pieces, near_ps = wire.pieces, self._near_ps
-        room = self._room()
-        if room < _WORTH_A_ROW:
+        row = wire.row
+        if row is not self._foreseen_row:
+            self._foresee(row)
+        foreseen, pieces = self._foreseen, wire.pieces
+        left = len(pieces)
+        first = len(foreseen) - left
+        if row is None or first < 0:
             return _IDLE
-        most = min(room, 1 + 2 * (self._clock.horizon_ps - now_ps) // near_ps)
-        if most < _WORTH_A_ROW:
+        clock = self._clock
+        horizon_ps = clock.horizon_ps
+        count = min(self._room(), 1 + 2 * (horizon_ps - now_ps) // self._near_ps, left)
+        if count < _WORTH_A_ROW:
             return _IDLE
-        row = list(map(self._known.get, map(id, map(_SHAPE, islice(pieces, most)))))
-        if None in row:
-            row = [self._learn(shape) for _, shape, _ in islice(pieces, most)]
-            row = row[: row.index(None)] if None in row else row
-        count = len(row)
-        starts_ps = list(map(_START, islice(pieces, count)))
-        gaps_ps = set(map(sub, starts_ps[1:], starts_ps))
-        if not gaps_ps or max(gaps_ps) > near_ps or min(gaps_ps) < self._least_gap_ps:
-            return _IDLE
-        edge_ps = starts_ps[-1]
+        end = first + count
+        edge_ps = row.starts_ps[end - 1]
         tick = -(-edge_ps * self._tick_den // self._tick_num)
         at_ps = (tick + self._stop_ticks) * self._tick_num // self._tick_den
-        if len(pieces) > count and pieces[count][0] <= at_ps:
+        if at_ps > horizon_ps:
             return _IDLE
-        if not self._clock.step_to(at_ps, count - 1):
-            return _IDLE
+        clock.step(at_ps, count - 1)
         deque(islice(iter(pieces.popleft, None), count - 1), maxlen=0)  # drops them without a loop
         self.edge_ps = edge_ps
         self._start_tick = tick
-        self.more = len(pieces) > 1 and pieces[1][0] <= at_ps + near_ps
+        self.more = count < left  # the next follows as soon as these did
         assert self._row is not None
-        self._row(bytes(row))  # type: ignore[arg-type]  # there is no None in it
+        self._row(foreseen[first:end])
         return at_ps
+
+    def _foresee(self, row: Row | None) -> None:
+        """Work out what a row says if all of it are known shapes, one soon after the other."""
+        self._foreseen_row, self._foreseen = row, b""
+        if row is None:
+            return
+        gaps_ps = set(map(sub, row.starts_ps[1:], row.starts_ps))
+        if not gaps_ps or max(gaps_ps) > self._near_ps or min(gaps_ps) < self._least_gap_ps:
+            return
+        said = list(map(self._known.get, map(id, row.shapes)))
+        if None in said:
+            said = list(map(self._learn, row.shapes))
+        if None not in said:
+            self._foreseen = bytes(said)  # type: ignore[arg-type]  # there is no None in it
 
     def _follow(self, piece: Piece, now_ps: int) -> int:
         """Return when to look at the next piece if it begins with a start bit, the common case."""

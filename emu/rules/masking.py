@@ -40,43 +40,40 @@ class MaskWatch:
     """
 
     def __init__(self, board: Board, context: Context) -> None:
+        self._cpu = board.cpu
         self._findings = context.findings
-        self._code: CodeType | None = None
-        self._instruction = 0
         self._blocks = 0
         self._before = 0
-        self._latest: tuple[CodeType, int] | None = None
+        self._code: CodeType | None = None
+        self._instruction = 0
         board.cpu.on_mask.append(self._masked)
         context.on_exit.append(self._left)
 
     def begins(self) -> None:
         """Note that a driver is called."""
         self._before = self._blocks
-        self._latest = None
 
     def place(self) -> Place | None:
         """Return where main code masked interrupts last since `begins`, None if it did not."""
-        return place_in(*self._latest) if self._latest is not None else None
+        if self._code is None or self._blocks == self._before:
+            return None
+        return place_in(self._code, self._instruction)
 
     def ends(self, name: str) -> None:
         """Say so if interrupts have been masked since `begins`, and still are."""
-        if self._code is not None and self._blocks != self._before:
+        if self._cpu.own_masks and self._code is not None and self._blocks != self._before:
             text = f"interrupts, masked here, are still so when {name} is over"
             place = place_in(self._code, self._instruction)
             self._findings.report("left-masked", text, place=place)
         self._before = self._blocks
 
-    def _masked(self, on: int) -> None:
-        if not on:
-            self._code = None
-            return
+    def _masked(self) -> None:
         frame = sys._getframe(_TO_DRIVER)  # noqa: SLF001 - documented, and much the fastest
         self._code, self._instruction = frame.f_code, frame.f_lasti
-        self._latest = frame.f_code, frame.f_lasti
         self._blocks += 1
 
     def _left(self, _ended: Activation, _line: InterruptLine) -> None:
-        if self._code is not None:
+        if self._cpu.own_masks:
             self.ends("the handler")
 
 
@@ -97,6 +94,7 @@ def watch_masking(board: Board, served: Served, line: InterruptLine, context: Co
     """Watch the masked blocks of main code; see `_MaskedBlocks`."""
     watch = _MaskedBlocks(board, served, line, context)
     board.cpu.on_mask.append(watch.masked)
+    board.cpu.on_unmask.append(watch.unmasked)
     board.cpu.on_sleep.append(watch.slept)
 
 
@@ -111,20 +109,27 @@ class _MaskedBlocks:
         self._context = context
         self._block = _Block()
 
-    def masked(self, on: int) -> None:
-        """Follow interrupts being masked and unmasked."""
+    def masked(self) -> None:
+        """Note how things are when a block begins."""
+        if self._cpu.depth:
+            return
+        block, clock = self._block, self._clock
+        block.start_ps = clock.now_ps
+        block.stalled_ps = clock.stalled_ps
+        block.idle_ps = self._cpu.idle_ps
+        block.slept_ps = block.longest_ps = 0
+        block.judged = not self._served.begin_block()
+
+    def unmasked(self) -> None:
+        """Judge a block that is over."""
         block = self._block
-        if on:
-            if not self._cpu.depth:
-                self._begin()
-        elif block.judged:
-            block.judged = False
-            untouched = self._served.end_block()
-            if untouched and self._line.pending and not self._context.nobody:
-                if self._served.lost():
-                    self._judge_loss()
-                elif block.longest_ps:
-                    self._judge_sleep()
+        if not block.judged:
+            return
+        block.judged = False
+        if self._served.end_block() and self._line.pending:
+            lost = self._served.lost()
+            if (lost or block.longest_ps) and not self._context.nobody:
+                (self._judge_loss if lost else self._judge_sleep)()
 
     def slept(self, seconds: float, waking: bool) -> None:
         """Follow the processor being put to sleep."""
@@ -134,14 +139,6 @@ class _MaskedBlocks:
             block.slept_ps += slept_ps
             if slept_ps > block.longest_ps:
                 block.longest_ps, block.place = slept_ps, driver_place()
-
-    def _begin(self) -> None:
-        block, clock = self._block, self._clock
-        block.start_ps = clock.now_ps
-        block.stalled_ps = clock.stalled_ps
-        block.idle_ps = self._cpu.idle_ps
-        block.slept_ps = block.longest_ps = 0
-        block.judged = not self._served.begin_block()
 
     def _judge_loss(self) -> None:
         """Report interrupts masked until characters are lost (``masked-too-long``).

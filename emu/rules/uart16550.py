@@ -406,7 +406,7 @@ class UartWatch:
         if self.known.finishing and not self._board.cpu.depth:
             self.known.waited = driver_stack()
 
-    def _masks(self, _on: int) -> None:
+    def _masks(self) -> None:
         """Note where ``close`` begins, should it never wait."""
         if not self.known.waited and not self._board.cpu.depth:
             self.known.waited = driver_stack()

@@ -105,7 +105,8 @@ def test_observers_see_masks_in_pairs_even_under_a_mask_from_outside() -> None:
     """The driver's own masking is told as 1, 0, whatever other code on the core holds meanwhile."""
     bench = Bench()
     told: list[int] = []
-    bench.cpu.on_mask.append(told.append)
+    bench.cpu.on_mask.append(lambda: told.append(1))
+    bench.cpu.on_unmask.append(lambda: told.append(0))
     with bench.cpu.interrupts_masked():
         bench.cpu.hold_interrupts(10 * US)
     during = bench.cpu.masked

@@ -8,6 +8,7 @@ at both ends, 6 mismatches clean and 4 corrupt in 16 phases each, 20 rules about
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from fractions import Fraction
 
 import pytest
@@ -345,6 +346,44 @@ class TestBreak:
         line.clock.run_until(100 * BIT)
 
         assert line.heard == [(0, BI | FE), (0x41, FE), (0x7F, 0), (0x42, FE), (0x7F, 0)]
+
+
+class TestRows:
+    """Characters that are handed over several at a time."""
+
+    @pytest.mark.parametrize("in_rows", [False, True])
+    @pytest.mark.parametrize(
+        ("meddle", "heard"),
+        [
+            (lambda _line: None, bytes(range(40))),
+            (lambda line: line.receiver.configure(FrameFormat(7), RATE), None),
+            (lambda line: line.wire.disturb(2 * BIT), None),
+            (lambda line: line.transmitter.send(0x5A, 400 * BIT), bytes(range(40)) + b"\x5a"),
+            (lambda line: line.transmitter.hold_break(True), None),
+        ],
+        ids=["nothing", "another format", "a glitch", "one more frame", "a break"],
+    )
+    def test_whatever_happens_to_a_row(
+        self, in_rows: bool, meddle: Callable[[Line], object], heard: bytes | None
+    ) -> None:
+        """Whatever is done to a row in its middle, rows bring what single characters bring."""
+        brought = [self._bring(rows, meddle) for rows in (in_rows, False)]
+
+        assert brought[0] == brought[1]
+        assert heard in (None, brought[0])
+
+    def _bring(self, in_rows: bool, meddle: Callable[[Line], object]) -> bytes:
+        """Return what is heard of a row that something happens to."""
+        line = Line()
+        got = bytearray()
+        line.receiver.wrap_deliver(lambda _: lambda data, _flags: got.append(data))
+        if in_rows:
+            line.receiver.deliver_rows(lambda: 7, got.extend)
+        line.transmitter.send_row(bytes(range(40)), [10 * BIT * k for k in range(40)])
+        line.clock.run_until(155 * BIT)
+        meddle(line)
+        line.clock.run_until(600 * BIT)
+        return bytes(got)
 
 
 class TestSettings:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
 from emu.kernel.clock import Clock
@@ -376,3 +378,25 @@ def test_row_of_waveforms_is_each_of_them_played(
         waves.append((wave, edges, told))
 
     assert waves[0] == waves[1]
+
+
+@pytest.mark.parametrize(
+    "meddle",
+    [
+        lambda line: line.set(0),
+        lambda line: line.play(400, (0, 10)),
+        lambda line: line.disturb(5),
+    ],
+)
+def test_a_row_is_offered_as_long_as_it_stands(meddle: Callable[[Signal], None]) -> None:
+    """The wire offers the row played last until anything else is put on it."""
+    clock, line = wire()
+    line.sample(lambda _start: None)
+    starts, row = (100, 200), ((0, 50), (0, 20, 30, 90))
+    line.play_row(starts, row)
+    before = line.row
+    clock.run_until(150)
+    meddle(line)
+
+    assert before == (starts, row)
+    assert line.row is None
