@@ -546,6 +546,15 @@ class Uart16550(Device):
             return _IIR_MODEM
         return _IIR_NONE
 
+    def pending_causes(self) -> int:
+        """Return every source that asks for an interrupt, not only the highest, as bits of IER."""
+        asking = _IER_LINE if self._lsr & _ERRORS else 0
+        if len(self._rx) >= max(self._trigger, 1) or self._timed_out:
+            asking |= _IER_RX
+        asking |= _IER_THRE if self._thre_pending else 0
+        asking |= _IER_MODEM if self._msr.value & 0x0F else 0
+        return asking & self._ier.value
+
     def _update_irq(self) -> None:
         """Drive the interrupt line from the sources that are enabled."""
         level = int(self._source() != _IIR_NONE and not self.halted)

@@ -11,6 +11,7 @@ from collections.abc import Callable, Collection
 from emu.devices.uart16550 import Uart16550
 from emu.errors import AccessError, nearest
 from emu.kernel.board import Board
+from emu.kernel.where import Place
 from emu.rules.context import Context
 from emu.rules.finding import Findings
 from emu.rules.generic import FreeHand, Leeway, watch_bus, watch_registers
@@ -19,7 +20,10 @@ from emu.rules.masking import MaskWatch, watch_masking
 from emu.rules.processor import watch_handler, watch_sleep
 from emu.rules.uart16550 import UartWatch
 from emu.rules.uart16550_calls import UartCalls
+from emu.rules.uart16550_edge import EdgeWatch
+from emu.rules.uart16550_rest import TransmitterRest
 from emu.rules.uart16550_served import ServedUart
+from emu.rules.uart16550_verdict import Verdict
 from emu.rules.uart16550_waits import UartWaits
 from emu.units import LineSettings
 
@@ -35,6 +39,8 @@ class PortRules:
         context: who is running.
         masks: follows whether interrupts are masked.
 
+    Attributes:
+        method: returns where the driver defines a call.
     """
 
     def __init__(self, uart: Uart16550, board: Board, context: Context, masks: MaskWatch) -> None:
@@ -47,9 +53,13 @@ class PortRules:
         self.watch = UartWatch(uart, board, context, self._lost)
         self._calls = UartCalls(self.watch, context, self._lost, line)
         self._waits = UartWaits(self.watch, context, lambda: sum(board.bus.accesses()[uart.name]))
+        self._rest = TransmitterRest(self.watch, context, masks)
+        self._edge = EdgeWatch(uart, context)
+        self._verdict = Verdict(self.watch, context, board)
         self._line = line
         self._board = board
         self._in_use = False
+        self.method: Callable[[str], Place] = lambda _name: ("", 0)
 
     def _watch_interrupts(self) -> None:
         """Watch handler and masking; a port without a driver pays nothing for it."""
@@ -60,6 +70,22 @@ class PortRules:
             watch_handler(board, served, line, self._context)
             watch_masking(board, served, line, self._context)
             self._waits.attach(board, line)
+            self._rest.attach(board, line)
+            self._edge.attach(board, line)
+
+    def books(
+        self, *, owed: Callable[[], int], calm: Callable[[], bool], idle_ps: Callable[[], int]
+    ) -> None:
+        """Ask the books of the port.
+
+        Args:
+            owed: tells how many bytes were accepted and have not begun to leave.
+            calm: tells whether no fault has acted yet.
+            idle_ps: tells when the last stop bit left.
+        """
+        self._rest.owed = self._verdict.owed = owed
+        self._rest.calm = self._verdict.calm = self._edge.calm = calm
+        self._verdict.idle_ps = idle_ps
 
     def counters(self, errors: object) -> None:
         """Compare line errors with the driver's counters.
@@ -76,24 +102,29 @@ class PortRules:
         if not self._in_use:
             self._in_use = True
             self._watch_interrupts()
+        self._rest.begins(name)
+        self._verdict.begins(name)
         self._context.call_begins(name, self.name)
         self._masks.begins()
         self._calls.begins(name)
         self._waits.begins(name, size)
 
-    def call_ends(self, name: str, result: object = None) -> None:
+    def call_ends(self, name: str, result: object = None, *, judged: bool = True) -> None:
         """Note that a call has returned `result`, or raised, and judge what it leaves behind.
 
-        Once the run has ended nothing is judged: a call that was cut off proves nothing.
+        Unless `judged` it is only noted: another task called in the middle of it. Once the run has
+        ended nothing is judged: a call that was cut off proves nothing.
         """
         if self._cpu.ended is not None:
             return
         ended = self._context.call_ends(name, self.name)
-        if ended is not None:
+        if ended is not None and judged:
+            self._rest.ends(name, self.method(name))
             self._masks.ends(name)
             self._lost.settle(ended)
             self._calls.ends(name, ended, result)
             self._waits.ends(ended, result)
+            self._verdict.ends(name, ended, result)
 
     def line_opened(self, line: LineSettings) -> None:
         """Compare what ``open`` set with what it was asked for, after it has returned normally."""

@@ -205,7 +205,31 @@ _ALL = (
         "a call waits in vain for an interrupt that IER does not enable, with its cause there",
         "The interrupt never comes, so the driver sleeps until its time-out, or for ever without "
         "one.",
-        "Set IER.ETBEI whenever something is queued for sending, and IER.ERBFI in open.",
+        "Set IER.ETBEI whenever something is queued for sending, and IER.ERBFI in open and again "
+        "wherever it was cleared.",
+    ),
+    Rule(
+        "transmitter-left-idle", "device",
+        "bytes that write accepted wait between two calls for a transmitter that nothing starts",
+        "The THRE interrupt comes once: reading IIR takes it away, and enabling it again while it "
+        "is enabled raises nothing. The rest of the message waits until something else comes.",
+        "Act on each answer of IIR; mask interrupts from the test whether the transmitter runs "
+        "until bytes are queued and IER.ETBEI is set, or write the first bytes to THR.",
+    ),
+    Rule(
+        "verdict-without-look", "device",
+        "drain finds its time over and gives up without another look, although the line is idle",
+        "A processor that was away past the deadline finds the time over although everything is "
+        "done, and an error is reported where there is none.",
+        "Read the clock first and look afterwards: decide by a look that is newer than the time.",
+    ),
+    Rule(
+        "cause-left-on-edge", "device",
+        "a handler on an edge-sensed line serves one cause and returns with another pending",
+        "The line stays asserted, so there is no edge: neither the cause that was left nor any "
+        "later one calls the handler again. On a level line the same handler works.",
+        "Read IIR and serve what it names until it names nothing; or, where one cause for each "
+        "entry is wanted, write 0 and then the mask to IER before returning, which makes an edge.",
     ),
     Rule(
         "enabled-before-handler", "device",

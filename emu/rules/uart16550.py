@@ -254,6 +254,8 @@ class UartWatch:
             return
         if value & (THRE | TEMT) == THRE and known.finishing:
             known.idle_place = driver_place()
+        if value & DR and known.unarmed is not None:
+            known.unarmed()
         if known.stale and not value & DR and self.uart.receive_level:
             known.stale = 0  # it was told that nothing is there
         if value & _FIFO_ERROR and value & DR:
@@ -301,6 +303,7 @@ class UartWatch:
         known.room = known.depth(self.uart)
         known.filled = 0
         known.room_taken = None
+        known.fed_by_handler |= self._board.cpu.depth > 0
         known.seen &= ~(THRE | TEMT)
 
     def _thr_unasked(self) -> bool:
@@ -554,8 +557,12 @@ class UartWatch:
     def _ier_meant(self, value: int) -> None:
         known, cpu = self.known, self._board.cpu
         here = self._context.here()
-        known.ier, known.ier_set = value, True
+        before, known.ier, known.ier_set = known.ier, value, True
         known.ier_place = asking_place()
+        if value & 1:
+            known.receive_off = None
+        elif before != NEVER and before & 1 and not here.setting_up:
+            known.receive_off = known.ier_place
         self._note_undone(value)
         if value & 0x0F and here.name == "open":
             known.let_in = here, driver_stack()
@@ -568,10 +575,12 @@ class UartWatch:
         known = self.known
         if self._board.cpu.depth:
             known.handled_ier = value
-        elif known.ier_read is None or known.handled_ier is None:
             return
-        elif value & known.ier_read & ~known.handled_ier:
-            known.undone = known.ier_place
+        known.main_ier_place = known.ier_place
+        if known.ier_read is None or known.handled_ier is None:
+            return
+        if value & known.ier_read & ~known.handled_ier:
+            known.undone, known.ier_read = known.ier_place, None
 
     def _connected(self, line: InterruptLine, on: bool) -> None:
         """Report interrupts that came before their handler (``enabled-before-handler``).

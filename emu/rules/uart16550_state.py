@@ -7,6 +7,8 @@ looked at besides, to say nothing where no harm was done, and never alone.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from emu.devices.uart16550 import Uart16550
 from emu.kernel.callers import Stack
 from emu.kernel.where import Place
@@ -36,6 +38,7 @@ class Known:
         odd: whether every access is worth a closer look: none is expected now.
         own: whether characters for the line were written; only TEMT in `seen` says they have left.
         filled: how many were written since THRE was last seen.
+        fed_by_handler: whether a handler has filled the transmitter since the latest ``open``.
         room_taken, data_taken: what a handler had interrupted that used up what main code had seen
             of THRE or DR, None since that was seen again.
         written_ps: when the last one was written.
@@ -53,9 +56,12 @@ class Known:
         let_in: which ``open`` enabled interrupts, and by which functions.
         lcr_set, mcr_set, ier_set: whether they were written since the latest ``open`` began.
         acked_ps, acked_place: when and where IIR showed THRE last, which takes that interrupt away.
+        main_ier_place: where main code wrote IER last in the latest call, None if it did not.
         ier_read: what main code read from IER, None once it was judged by it.
         handled_ier: what a handler wrote to IER since then, None if it did not.
         undone: where main code wrote to IER again what a handler had cleared, None if it did not.
+        receive_off: where ERBFI was cleared between ``open`` and ``close``, None while it is set.
+        unarmed: called when LSR shows DR after a read has slept with ERBFI cleared.
         ier_doubted: whether IER did not read as it was written.
         misled: whether the divisor latch was not what it looked, or LCR did not take a write.
         fifo_shown, fifo_denied: whether IIR ever said that FIFOs are on, or off despite FCR.
@@ -67,12 +73,13 @@ class Known:
     __slots__ = (
         "acked_place", "acked_ps", "cleared", "clock_place", "closed_serial", "closing",
         "connect_place", "data_taken", "divisor_place", "dll", "dll_place", "dlm", "dlm_place",
-        "doubted", "early_place", "fcr", "fcr_place", "fifo_denied", "fifo_shown", "filled",
-        "finishing", "handled_ier", "idle_place", "ier", "ier_doubted", "ier_place", "ier_read",
-        "ier_set", "is_open", "lcr", "lcr_by", "lcr_depth", "lcr_place", "lcr_set", "lcr_stack",
-        "let_in", "level", "line", "mcr", "mcr_place", "mcr_set", "misled", "notable", "odd",
-        "opening", "own", "probed", "promised", "room", "room_taken", "seen", "set_up_place",
-        "stale", "undone", "waited", "wide", "written_ps",
+        "doubted", "early_place", "fcr", "fcr_place", "fed_by_handler", "fifo_denied",
+        "fifo_shown", "filled", "finishing", "handled_ier", "idle_place", "ier", "ier_doubted",
+        "ier_place", "ier_read", "ier_set", "is_open", "lcr", "lcr_by", "lcr_depth", "lcr_place",
+        "lcr_set", "lcr_stack", "let_in", "level", "line", "main_ier_place", "mcr", "mcr_place",
+        "mcr_set", "misled", "notable", "odd", "opening", "own", "probed", "promised",
+        "receive_off", "room", "room_taken", "seen", "set_up_place", "stale", "unarmed", "undone",
+        "waited", "wide", "written_ps",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -92,9 +99,11 @@ class Known:
         self.waited: Stack = ()
         self.acked_ps = NEVER
         self.acked_place = _NOWHERE
+        self.main_ier_place: Place | None = None
         self.ier_read: int | None = None
         self.handled_ier: int | None = None
         self.undone: Place | None = None
+        self.unarmed: Callable[[], None] | None = None
         self.opening = False
         self.closing: Place | None = None
         self.let_in: tuple[Activation, Stack] | None = None
@@ -113,10 +122,11 @@ class Known:
         """Begin to note afresh what ``open`` sets."""
         self.dll = self.dlm = NEVER
         self.lcr_set = self.mcr_set = self.misled = self.cleared = False
-        self.ier_set = self.ier_doubted = False
+        self.ier_set = self.ier_doubted = self.fed_by_handler = False
         self.fcr_place: Place | None = None
         self.clock_place: Place | None = None
         self.set_up_place: Place | None = None
+        self.receive_off: Place | None = None
 
     def divisor_shown(self, uart: Uart16550) -> bool:
         """Say whether the driver, as far as it knows, has the divisor latch at offsets 0 and 1."""

@@ -19,7 +19,7 @@ from emu.units import show_duration
 __all__ = ["UartWaits"]
 
 _LONG_CHARACTERS = 4
-_TEMT = 0x40
+_DR, _TEMT = 0x01, 0x40
 _NEEDS = {"read": ("ERBFI", 1), "write": ("ETBEI", 2), "drain": ("ETBEI", 2)}
 
 
@@ -51,6 +51,7 @@ class UartWaits:
         self._since_ps = 0
         self._stalled_ps = 0
         self._place: Place = ("", 0)
+        self._slept_ps = self._slept_stalled_ps = 0
 
     def attach(self, board: Board, line: InterruptLine) -> None:
         """Begin to watch; a port without a driver pays nothing for it."""
@@ -64,6 +65,7 @@ class UartWaits:
     def ends(self, ended: Activation, result: object) -> None:
         """Judge the last wait of a call."""
         call, self._call = self._call, ""
+        self._arm(None)
         if self._count == NEVER or ended.disturbed or not self._in_vain(call, result):
             return
         took_ps = self._uart.clock.now_ps - self._since_ps
@@ -81,9 +83,41 @@ class UartWaits:
                 "waits-for-disabled-interrupt", text, register=path, place=self._place
             )
 
+    def _arm(self, judge: Callable[[], None] | None) -> None:
+        """Have the next look at LSR that shows a character judged, or no longer."""
+        known = self._known
+        known.notable = known.notable & ~_DR if judge is None else known.notable | _DR
+        known.unarmed = judge
+
+    def _judge_unarmed(self) -> None:
+        """Report a read that slept with ERBFI cleared by the driver itself.
+
+        No false alarm: the driver had ERBFI set, cleared it after ``open`` and slept for an
+        interrupt without setting it again, for longer than the FIFO lasts, so it does not poll;
+        the FIFO was full at its first look; and the processor was not frozen meanwhile.
+        """
+        self._arm(None)
+        known, uart = self._known, self._uart
+        took_ps = uart.clock.now_ps - self._slept_ps
+        quiet = uart.clock.stalled_ps == self._slept_stalled_ps
+        place, level = known.receive_off, uart.receive_level
+        full = level > max(_LONG_CHARACTERS, known.depth(uart) - 1)
+        long = took_ps > level * uart.transmitter.frame_ps
+        if place and quiet and long and full and not known.ier_doubted:
+            text = "IER.ERBFI is cleared here and was still 0 when read waited for an interrupt: "
+            text += f"{level} received characters were there after {show_duration(took_ps)}"
+            path = f"{uart.name}.IER"
+            self._context.findings.report(
+                "waits-for-disabled-interrupt", text, register=path, place=place
+            )
+
     def _slept(self, _seconds: float, waking: bool) -> None:
         known = self._known
         need = _NEEDS.get(self._call)
+        if waking and self._call == "read" and known.receive_off and self._may_be_told:
+            clock = self._uart.clock
+            self._slept_ps, self._slept_stalled_ps = clock.now_ps, clock.stalled_ps
+            self._arm(self._judge_unarmed)
         if need is None or not waking or known.ier == NEVER or known.ier & need[1]:
             return
         if known.ier_doubted:
@@ -95,6 +129,12 @@ class UartWaits:
             clock = self._uart.clock
             self._count, self._place = count, driver_place()
             self._since_ps, self._stalled_ps = clock.now_ps, clock.stalled_ps
+
+    @property
+    def _may_be_told(self) -> bool:
+        """Whether a handler would be told, and the call itself is what runs."""
+        handled = self._line is not None and bool(self._line.handlers)
+        return handled and self._context.here().name == self._call
 
     def _ready(self, call: str) -> bool:
         """Whether the controller has what `call` waits for, and a handler would be told."""

@@ -74,12 +74,13 @@ def _body(title: str, *steps: Any, **more: Any) -> dict[str, Any]:  # noqa: ANN4
 def _board(**device: Any) -> dict[str, Any]:  # noqa: ANN401 - file data
     bus = {"endian": device.pop("endian")} if "endian" in device else {}
     cpu = device.pop("cpu", {})
+    lines = {"interrupts": {5: {"trigger": device.pop("trigger")}}} if "trigger" in device else {}
     telemetry = {
         "kind": "uart16550", "at": 0x4000_1000, "stride": 4, "access": [8, 32], "irq": 5,
         "clock": "1.8432 MHz", "fifo": 16,
     }  # fmt: skip
     board: dict[str, Any] = {"name": "tide gauge", "devices": {_PORT: {**telemetry, **device}}}
-    return board | ({"bus": bus} if bus else {}) | ({"cpu": cpu} if cpu else {})
+    return board | ({"bus": bus} if bus else {}) | ({"cpu": cpu} if cpu else {}) | lines
 
 
 def _exchange(data: Any = _TEXT, count: int = len(_TEXT), **more: Any) -> dict[str, Any]:  # noqa: ANN401 - file data
@@ -332,6 +333,9 @@ def _hunted() -> Iterator[dict[str, Any]]:
     bursts = {"kind": "source", "data": {"count": 24}, "start": "300 us"}
     yield _body("both ways at once", "open", {"exchange": {"send": {"count": 18}, "receive": 24},
                                                "chunk": 6}, far_end=bursts)  # fmt: skip
+    yield _body("both ways on an edge-sensed line", "open",
+                {"exchange": {"send": {"count": 18}, "receive": 24}, "chunk": 6}, far_end=bursts,
+                board=_board(trigger="edge"))  # fmt: skip
     yield _body("a block longer than the FIFO, then closed", "open",
                 {"send": {"count": 20}}, "drain", {"send": "k"}, "close",
                 far_end="sink")  # fmt: skip
@@ -350,7 +354,7 @@ def _hunted() -> Iterator[dict[str, Any]]:
                 {"wait": "4 ms"}, {"send": {"count": 18}}, {"wait": "3 ms"}, {"send": "ok"},
                 {"wait": "1500 us"}, {"receive": 8}, far_end=early)  # fmt: skip
     yield _body("a drain that gives up, and another", "open", {"send": {"count": 12}},
-                {"drain": None, "timeout": "600 us"}, "drain", far_end="sink")  # fmt: skip
+                {"drain": None, "timeout": "600 us"}, "drain", {"receive": 12})  # fmt: skip
 
 
 def _long_hunted() -> Iterator[dict[str, Any]]:

@@ -13,19 +13,25 @@ from types import ModuleType
 import pytest
 
 from emu.rules.catalogue import RULES
-from tests.quality.snippets import device, generic, processor
+from tests.quality.snippets import device, flow, generic, processor
 from tests.quality.snippets.bench import Bench
 
 Snippet = Callable[[Bench], None]
 
-MODULES: dict[str, ModuleType] = {"generic": generic, "device": device, "processor": processor}
+MODULES: dict[str, tuple[ModuleType, ...]] = {
+    "generic": (generic,),
+    "device": (device, flow),
+    "processor": (processor,),
+}
 WATCHING = [rule.name for rule in RULES.values() if rule.family != "run"]
 MARK = "# <- here"
 
 
 def snippet(quality: str, rule: str) -> Snippet:
     """Return the good or bad snippet of a rule."""
-    found: Snippet = getattr(MODULES[RULES[rule].family], f"{quality}_{rule.replace('-', '_')}")
+    name = f"{quality}_{rule.replace('-', '_')}"
+    found: Snippet
+    (found,) = (vars(one)[name] for one in MODULES[RULES[rule].family] if name in vars(one))
     return found
 
 
@@ -60,7 +66,8 @@ def test_good_code_is_let_pass(rule: str) -> None:
 @pytest.mark.parametrize("family", MODULES)
 def test_every_snippet_belongs_to_a_rule(family: str) -> None:
     """No snippet stands for a rule that is gone."""
-    names = [name for name in vars(MODULES[family]) if name.startswith(("bad_", "good_"))]
+    defined = [name for module in MODULES[family] for name in vars(module)]
+    names = [name for name in defined if name.startswith(("bad_", "good_"))]
     rules = {name.partition("_")[2].replace("_", "-") for name in names}
 
     assert rules == {rule.name for rule in RULES.values() if rule.family == family}

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import ClassVar
 
 from emu.devices.serial_driver import LineErrors
+from emu.devices.serial_monitor import Nobody
 from emu.devices.uart16550 import Uart16550
 from emu.errors import RunEnded
 from emu.kernel.board import Board, LineRules
@@ -21,7 +22,7 @@ from emu.rules.attach import attach_rules
 from emu.rules.finding import Finding, Findings
 from emu.units import LineSettings
 
-__all__ = ["Bench", "TideGauge"]
+__all__ = ["Bench", "Books", "TideGauge"]
 
 RBR = THR = DLL = 0
 IER = DLM = 1
@@ -47,6 +48,27 @@ class TideGauge(Device):
     )  # fmt: skip
 
 
+class Books(Nobody):
+    """Count what begins to leave.
+
+    Attributes:
+        begun: characters that have begun.
+        idle_ps: when the last of them ends.
+        overruns: characters that were lost for want of room.
+    """
+
+    begun = idle_ps = overruns = 0
+
+    def shifting(self, data: int, end_ps: int) -> None:
+        """Count a character."""
+        self.begun += 1
+        self.idle_ps = end_ps
+
+    def overran(self, data: int) -> None:
+        """Count a lost character."""
+        self.overruns += 1
+
+
 class Bench:
     """Hold a board with a serial controller and a float sensor, and call driver code on it.
 
@@ -58,7 +80,10 @@ class Bench:
         io, cpu: what a driver is given.
         gauge: the window of the float sensor, `sensor` the device.
         errors: the driver's counters.
+        calm: whether no fault has acted, as far as the rules are told.
         received: what the ready-made `receive` took.
+        accepted: bytes that `write` calls returned as accepted.
+        books: what began to leave.
     """
 
     def __init__(self, fifo: int = 16, before_rules: Callable[[Bench], None] | None = None) -> None:
@@ -81,6 +106,13 @@ class Bench:
         self.errors = LineErrors()
         self.port.counters(lambda: self.errors)
         self.received = bytearray()
+        self.accepted = 0
+        self.books = Books()
+        self.calm = True
+        self.port.books(
+            owed=lambda: self.owed, calm=lambda: self.calm, idle_ps=lambda: self.books.idle_ps
+        )
+        uart.monitor = self.books
         self.ended = ""
 
     # calling driver code
@@ -93,8 +125,15 @@ class Bench:
         except RunEnded as ended:
             self.ended = ended.rule
             return None
+        if name == "write" and isinstance(result, int):
+            self.accepted += result
         self.port.call_ends(name, result)
         return result
+
+    @property
+    def owed(self) -> int:
+        """Accepted bytes that have not begun to leave."""
+        return max(0, self.accepted - self.books.begun)
 
     def open(
         self, handler: Callable[[], object] | None = None, ier: int = 0, fcr: int = 0x87

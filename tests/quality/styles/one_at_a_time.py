@@ -1,7 +1,8 @@
 """Drive the controller as a 16450: no FIFO, one character for each interrupt.
 
 Each entry of the handler serves the one cause that IIR names, with one access to the data register
-at most, and returns; a level line brings it back for the next. The next character may fall on top
+at most, and returns; a level line brings it back for the next, and on an edge-sensed one turning
+IER off and on makes an edge if there is one. The next character may fall on top
 of the one that LSR spoke of, so its flags are counted whether or not there is a character to take.
 """
 
@@ -138,6 +139,9 @@ class OneAtATime:
                 self._send_one()
             elif cause == MODEM_STATUS:
                 self._get(MSR)
+            if cause == LINE_STATUS or not self._nothing_done:
+                self._put(IER, 0)
+                self._put(IER, self._enabled)  # an edge for what is left, if edges are sensed
 
     def _serve_by_hand(self) -> None:
         if self._take_one() & THRE and self._out:
