@@ -72,7 +72,7 @@ def bout(title: str, do: str, *, hunted: bool = False, far_end: str = "echo") ->
 
 def at(call: int, step: int = 0, kind: str = "stall", events: int = 1) -> Entry:
     """Return an entry of a schedule."""
-    return Entry(Point(call, step), kind, 0 if kind == "spurious" else events)
+    return Entry(Point(call, step), kind, events if kind in ("stall", "pause") else 0)
 
 
 def plain_hash(asked: Scenario, driver: type) -> str:

@@ -91,6 +91,7 @@ class Cpu:
         own_masks: how many masks by the driver are not undone yet.
         on_connect: called with the line and whether it was connected (or disconnected).
         on_sleep: called with the seconds asked for, and whether an interrupt ends the sleep.
+        on_time: called when the time is told.
         storms: judges handlers that leave their line asserted again and again.
     """
 
@@ -125,6 +126,7 @@ class Cpu:
         self.on_unmask: list[Callable[[], None]] = []
         self.on_connect: list[Callable[[InterruptLine, bool], None]] = []
         self.on_sleep: list[Callable[[float, bool], None]] = []
+        self.on_time: list[Callable[[], None]] = []
         self.storms = Storms(clock)
         self.limit_ps = NEVER_PS
         self.overdue_ps = NEVER_PS
@@ -271,6 +273,8 @@ class Cpu:
         if not self.depth:
             self.polled_ps += self._time_ps
         self._pass(self._time_ps)
+        for observer in self.on_time:
+            observer()
         return self._clock.now_ps / PS_PER_S
 
     def raise_interrupt(self, irq: int) -> None:

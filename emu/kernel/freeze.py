@@ -12,7 +12,7 @@ from __future__ import annotations
 from emu.kernel.clock import NEVER_PS, Clock
 from emu.kernel.cpu import Cpu
 
-__all__ = ["pause", "stall"]
+__all__ = ["excuse", "pause", "stall"]
 
 
 def stall(cpu: Cpu, clock: Clock, events: int) -> bool:
@@ -33,7 +33,7 @@ def stall(cpu: Cpu, clock: Clock, events: int) -> bool:
     goal = clock.events + events
     while clock.events < goal and clock.next_event_ps != NEVER_PS:
         clock.run_until(clock.next_event_ps)
-    _excuse(cpu, clock, clock.now_ps - start_ps - (clock.stalled_ps - stalled_ps))
+    excuse(cpu, clock, clock.now_ps - start_ps - (clock.stalled_ps - stalled_ps))
     entries = cpu.entries
     cpu.attend(clock.now_ps)
     return cpu.entries != entries
@@ -57,12 +57,12 @@ def pause(cpu: Cpu, clock: Clock, events: int) -> bool:
     while clock.events < goal and clock.next_event_ps != NEVER_PS:
         start_ps = clock.now_ps
         until_ps = max(clock.next_event_ps, start_ps)
-        _excuse(cpu, clock, until_ps - start_ps)  # beforehand, so that no bound ends the run now
+        excuse(cpu, clock, until_ps - start_ps)  # beforehand, so that no bound ends the run now
         cpu.attend(until_ps)
     return cpu.entries != entries
 
 
-def _excuse(cpu: Cpu, clock: Clock, span_ps: int) -> None:
-    """Book a span as stalled, and move the bounds of call and run along."""
+def excuse(cpu: Cpu, clock: Clock, span_ps: int) -> None:
+    """Book a span in ps as stalled, and move the bounds of call and run along."""
     clock.stalled_ps += span_ps
     cpu.move_bounds(span_ps)

@@ -117,6 +117,9 @@ class SerialContract:
         self.received = bytearray()
         self.accepted = bytearray()
         self.shifted = bytearray()
+        self._between: frozenset[int] = frozenset()  # what only another task sends
+        self._between_accepted = bytearray()
+        self._between_shifted = bytearray()
         self.overruns = 0
         self.lost = 0
         self.last_end_ps = 0
@@ -199,7 +202,8 @@ class SerialContract:
         if self._foreign:
             self._foreign -= 1
         elif not self._uart.looped:
-            self.shifted.append(data & ((1 << self._uart.frame.data_bits) - 1))
+            data &= (1 << self._uart.frame.data_bits) - 1
+            (self._between_shifted if data in self._between else self.shifted).append(data)
             self.last_end_ps = end_ps
 
     @property
@@ -317,6 +321,14 @@ class SerialContract:
         """Note bytes that ``write`` accepted."""
         mask = (1 << self._line.data_bits) - 1 if self._line else 0xFF
         self.accepted += bytes(byte & mask for byte in data) if mask != 0xFF else data
+
+    def writes_between(self, data: bytes) -> None:
+        """Note that another task is going to write characters that nobody else sends."""
+        self._between |= frozenset(data)
+
+    def wrote_between(self, data: bytes) -> None:
+        """Note what ``write`` accepted of them."""
+        self._between_accepted += data
 
     def write_failed(self) -> None:
         """Note that a ``write`` ended in a bus error, so that what it accepted is unknown."""
@@ -438,7 +450,13 @@ class SerialContract:
     @property
     def _left(self) -> int:
         accepted_from, shifted_from = self._sent_from
-        return len(self.accepted) - accepted_from - (len(self.shifted) - shifted_from)
+        left = len(self.accepted) - accepted_from - (len(self.shifted) - shifted_from)
+        return left + len(self._between_accepted) - len(self._between_shifted)
+
+    @property
+    def between(self) -> bytes:
+        """What another task had sent, as far as it has begun to leave."""
+        return bytes(self._between_shifted)
 
     @property
     def unread(self) -> int:
@@ -550,6 +568,9 @@ class SerialContract:
             excused = True
         elif shifted != accepted:
             excused = self.breach("sent", differ(accepted, shifted))
+        elif self._between_shifted != self._between_accepted:
+            detail = differ(bytes(self._between_accepted), bytes(self._between_shifted))
+            excused = self.breach("sent", f"of what another task wrote: {detail}")
         else:
             excused = self._is_witness and self._heard_otherwise()
         if excused:
@@ -559,6 +580,8 @@ class SerialContract:
         """Compare what was shifted with what the far end heard; return whether it is excused."""
         assert self._far_end is not None
         heard = bytes(self._far_end.received[self._far_from :])
+        if self._between:
+            heard = bytes(byte for byte in heard if byte not in self._between)
         sent = bytes(self.shifted[self._shifted_from :])
         if heard[: len(sent)] == sent[: len(heard)] and len(heard) >= len(sent):
             return False
@@ -571,6 +594,8 @@ class SerialContract:
         self._foreign = depth - uart.transmit_room
         self._uncertain_sent = False
         self._sent_from = len(self.accepted), len(self.shifted)
+        self._between_accepted.clear()
+        self._between_shifted.clear()
         self._mark_far_end()
 
     @property

@@ -27,9 +27,9 @@ from emu.scenario.load_data import DATA
 from emu.scenario.load_far_end import FAR_END, make_far_end
 from emu.scenario.load_faults import FAULTS, make_faults
 from emu.scenario.load_steps import STEP
-from emu.scenario.model import BoardModel, Expectation, Limits, Scenario
+from emu.scenario.model import CALLERS, BoardModel, Expectation, Limits, Scenario
 from emu.scenario.quantities import LINE, REAL_TIME, SPAN
-from emu.scenario.shape import Items, JsonSchema, Key, Table, Text, Values, Whole
+from emu.scenario.shape import Choice, Items, JsonSchema, Key, Table, Text, Values, Whole
 from emu.scenario.source import Node, Notes, compose, neighbour, passing, read_text
 from emu.units import LineSettings
 
@@ -128,6 +128,11 @@ SCENARIO = Table(
         Key("line", LINE, "settings of the line, such as 115200 8N1"),
         Key("far_end", FAR_END, "what hangs at the other end of the line"),
         Key("do", Items(STEP), "what the driver is asked to do, in order"),
+        Key(
+            "callers",
+            Items(Choice(CALLERS)),
+            "calls that another task may make in the middle of one, wherever emu hunt likes",
+        ),
         Key("faults", FAULTS, "what goes wrong: a list, or the path of a file with one"),
         Key("expect", _EXPECT, "what must have come out"),
         Key("limits", _LIMITS, "bounds of the run"),
@@ -244,6 +249,7 @@ def _read_scenario(node: Node, notes: Notes) -> Scenario:
         far_end=make_far_end(values["far_end"], notes) if "far_end" in values else FarEndPlan(),
         steps=tuple(step for step, _ in steps),
         driver=values.get("driver", ""),
+        callers=tuple(dict.fromkeys(values.get("callers", ()))),
         faults=make_faults(values["faults"], values.get("board"))
         if "faults" in values
         else FaultPlan(),

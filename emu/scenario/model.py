@@ -17,6 +17,7 @@ from emu.units import LineSettings
 
 __all__ = [
     "ACTIONS",
+    "CALLERS",
     "NEVER_PS",
     "BoardModel",
     "DeviceModel",
@@ -27,6 +28,7 @@ __all__ = [
     "Step",
 ]
 
+CALLERS = ("close", "write")
 ACTIONS = ("open", "send", "receive", "exchange", "echo", "drain", "wait", "work", "line",
            "reopen", "close", "leftovers")  # fmt: skip
 
@@ -150,6 +152,8 @@ class Scenario:
         line: what ``open`` is called with, and what the far end speaks unless it says otherwise.
         far_end: what hangs on the line.
         steps: what the driver is asked to do; ``open`` and ``close`` are added where missing.
+        callers: the calls that another task of a higher priority may make in the middle of a
+            ``read``, ``write`` or ``drain``, of `CALLERS`.
         faults: what goes wrong.
         expect: what must have come out.
         limits: bounds.
@@ -164,6 +168,7 @@ class Scenario:
     far_end: FarEndPlan
     steps: tuple[Step, ...]
     driver: str = ""
+    callers: tuple[str, ...] = ()
     faults: FaultPlan = field(default_factory=FaultPlan)
     expect: Expectation = field(default_factory=Expectation)
     limits: Limits = field(default_factory=Limits)

@@ -7,7 +7,8 @@ ends the run by `RunOver`, after a finding at the driver's own line was noted.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from emu.devices.serial_driver import LineErrors, SerialDriver
@@ -58,6 +59,8 @@ class DrivenPort:
         contract: the books of this port.
         is_open: whether ``open`` returned and ``close`` was not called since.
         failed: whether a call has ended in a bus error since, so that the port has to be reopened.
+        calling: the driver's call that is under way, ``""`` for none.
+        entered: whether another task has called in the middle of it.
         line_is_quiet: tells whether nothing more is on its way to the driver.
     """
 
@@ -80,7 +83,8 @@ class DrivenPort:
         self.far_end = far_end
         self.contract = SerialContract(device, far_end)
         self.contract.errors = lambda: self.errors
-        self.is_open = self.failed = False
+        self.is_open = self.failed = self.entered = self._shut = False
+        self.calling = ""
         self.line_is_quiet: Callable[[], bool] = lambda: True
         self.line: LineSettings | None = None
         self._board = board
@@ -96,6 +100,12 @@ class DrivenPort:
             "__init__", lambda: driver_class(io, cpu), _OPEN_BOUND_PS
         )
         self._rules.counters(lambda: self.errors)
+        self._rules.books(
+            owed=lambda: self.contract.pending_bytes,
+            calm=lambda: self.contract.calm(),  # noqa: PLW0108 - the runner still changes it
+            idle_ps=lambda: self.contract.last_end_ps,
+        )
+        self._rules.method = self._method_place
 
     @property
     def errors(self) -> object:
@@ -119,7 +129,11 @@ class DrivenPort:
         self._rules.line_opened(line)
 
     def close(self) -> None:
-        """Close the port, let things settle and check that it is silent."""
+        """Close the port, let things settle and check that it is silent.
+
+        In the middle of another call what it sent is not known before that has returned.
+        """
+        between = bool(self.calling)
         wire_ps = self.contract.character_ps * (self.contract.pending_bytes + 80)
         bound_ps = 2 * wire_ps + _CLOSE_GRACE_PS
         self.contract.excuses.call_begins()
@@ -131,10 +145,25 @@ class DrivenPort:
         self.is_open = False
         self.contract.released()
         self._watch_silence()
-        self.contract.closed()
+        if between:
+            self._shut = True
+        else:
+            self.contract.closed()
 
     def write(self, data: bytes, timeout_ps: int) -> int:
         """Offer `data` and return how many bytes were accepted; `NEVER_PS` gives no time-out."""
+        count = self._offer(data, timeout_ps)
+        self.contract.wrote(data[:count])
+        self._come_back()
+        return count
+
+    def write_between(self, data: bytes, timeout_ps: int) -> None:
+        """Offer `data`, of characters that nobody else sends, in the middle of another call."""
+        self.contract.writes_between(data)
+        self.contract.wrote_between(data[: self._offer(data, timeout_ps)])
+
+    def _offer(self, data: bytes, timeout_ps: int) -> int:
+        """Call ``write`` and return how many bytes it accepted."""
         limit_s = _seconds(timeout_ps)
         try:
             count = self._timed(
@@ -145,11 +174,16 @@ class DrivenPort:
             return 0
         if isinstance(count, bool) or not isinstance(count, int) or not 0 <= count <= len(data):
             self._bad_value("write", count, f"an int from 0 to {len(data)}")
-        self.contract.wrote(data[:count])
         return int(count)
 
     def read(self, size: int, timeout_ps: int) -> bytes:
         """Ask for `size` bytes and return what came; `NEVER_PS` gives no time-out."""
+        data = self._fetch(size, timeout_ps)
+        self._come_back()
+        return data
+
+    def _fetch(self, size: int, timeout_ps: int) -> bytes:
+        """Call ``read`` and judge what it returned."""
         self.contract.reads()
         start_ps, stalled_ps = self._board.clock.now_ps, self._board.clock.stalled_ps
         limit_s = _seconds(timeout_ps)
@@ -163,7 +197,7 @@ class DrivenPort:
         if len(data) > size:
             self._bad_value("read", data, f"at most the {size} bytes asked for, not {len(data)}")
         self.contract.read(bytes(data))
-        if len(data) == size and timeout_ps != NEVER_PS:
+        if len(data) == size and timeout_ps != NEVER_PS and not self.entered:
             self.contract.waited(start_ps=start_ps, timeout_ps=timeout_ps, stalled_ps=stalled_ps)
         if self.contract.surplus > _MOST_SURPLUS_BYTES:
             raise RunOver("read goes on returning bytes that never arrived")
@@ -171,6 +205,12 @@ class DrivenPort:
 
     def drain(self, timeout_ps: int) -> bool:
         """Wait for the line to fall idle and return what the driver says; see `write`."""
+        answer = self._drain(timeout_ps)
+        self._come_back()
+        return answer
+
+    def _drain(self, timeout_ps: int) -> bool:
+        """Call ``drain`` and judge its answer, if nobody wrote or closed meanwhile."""
         stalled_ps = self._board.clock.stalled_ps
         limit_s = _seconds(timeout_ps)
         try:
@@ -179,11 +219,35 @@ class DrivenPort:
             return False
         if not isinstance(answer, bool):
             self._bad_value("drain", answer, "True or False")
+        if self.entered:
+            return bool(answer)
         stalled_ps = self._board.clock.stalled_ps - stalled_ps
         self.contract.drained(answer=answer, stalled_ps=stalled_ps)
         if not answer and timeout_ps == NEVER_PS and self.contract.calm():
             self.contract.breach("drain", "drain without a time-out gave up and returned False")
         return bool(answer)
+
+    # another task
+
+    @contextmanager
+    def entering(self) -> Iterator[None]:
+        """Let another task call in the middle of the call under way, which keeps its bounds."""
+        cpu, calling = self._board.cpu, self.calling
+        guard = cpu.overdue_ps, cpu.overdue
+        self.entered = True
+        try:
+            yield
+        finally:
+            self.calling = calling
+            cpu.guard(*guard)
+
+    def _come_back(self) -> None:
+        """See that a port that another task closed in the middle of a call stays so; reopen it."""
+        if self._shut and self.line is not None:
+            self._shut = False
+            self._watch_silence()
+            self.contract.closed()
+            self.open(self.line)
 
     # guarding
 
@@ -262,8 +326,10 @@ class DrivenPort:
             entitled: given when the call has no time-out; whether it may wait for ever.
             size: how many bytes it is to move.
         """
-        board = self._board
+        board, outer = self._board, self.calling
         start_ps = board.clock.now_ps
+        self.calling = name
+        self.entered = self.entered and bool(outer)
         board.journal.settle()
         board.journal.append((start_ps, self._who, name, 1))
         self._guard(name, start_ps, bound_ps, patient=entitled is not None)
@@ -289,7 +355,8 @@ class DrivenPort:
             board.cpu.guard(0, None)
             board.journal.settle()
             board.journal.append((board.clock.now_ps, self._who, name, 0))
-            self._rules.call_ends(name, value)
+            self.calling = outer
+            self._rules.call_ends(name, value, judged=bool(outer) or not self.entered)
         return value
 
     def _guard(self, name: str, start_ps: int, bound_ps: int, *, patient: bool) -> None:

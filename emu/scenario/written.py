@@ -74,6 +74,7 @@ def scenario_as_plain(scenario: Scenario, folder: Path | None = None) -> Plain:
         "line": str(scenario.line),
         **_if(scenario.far_end != FarEndPlan(), far_end=_far_end(scenario.far_end, moved)),
         "do": [_step(one) for one in scenario.steps],
+        **_if(scenario.callers, callers=list(scenario.callers)),
         **_if(scenario.faults, faults=faults_as_plain(scenario.faults)),
         **_if(scenario.expect != Expectation(), expect=_expect(scenario.expect)),
         **_if(scenario.limits != Limits(), limits=_limits(scenario.limits)),

@@ -216,8 +216,9 @@ class _EntryShape:
         kind = values.get("do", "")
         if kind in ("stall", "pause") and "events" not in values.places:
             notes.refuse(node, f"a {kind} without 'events'", fix="add events: how many pass")
-        elif kind == "spurious" and "events" in values.places:
-            notes.refuse(values.place("events"), "a spurious interrupt takes no events")
+        elif kind not in ("stall", "pause") and "events" in values.places:
+            what = "a spurious interrupt" if kind == "spurious" else f"another task's {kind}"
+            notes.refuse(values.place("events"), f"{what} takes no events")
         return Entry(
             Point(values.get("call", 0), values.get("step", 0)), kind, values.get("events", 0)
         )

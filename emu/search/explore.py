@@ -44,6 +44,7 @@ class Plan(NamedTuple):
         entries: how many entries a schedule may have.
         manner: ``access``, ``line`` or ``opcode``.
         spurious: whether interrupts may come for nothing.
+        callers: calls that another task may make in the middle of one.
         most: how many runs at most, None for as many as there are.
         seed: of the random schedules.
     """
@@ -53,6 +54,7 @@ class Plan(NamedTuple):
     spurious: bool = True
     most: int | None = None
     seed: int = 1
+    callers: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -220,6 +222,8 @@ class Explorer:
             entries += [Entry(point, "pause", events) for events in EVENTS if events > 1]
         if free and self._plan.spurious:
             entries.append(Entry(point, "spurious"))
+        if seen.open_to:
+            entries += [Entry(point, name) for name in self._plan.callers]
         return entries
 
     def _spared(self, point: Point) -> int:
@@ -227,6 +231,7 @@ class Explorer:
         seen = self.base.seen[point]
         free = not seen.masked and not seen.depth
         possible = len(EVENTS) * (1 + free) + (free and self._plan.spurious)
+        possible += len(self._plan.callers) * seen.open_to
         return possible - len(self._entries(point))
 
     # more entries

@@ -19,6 +19,8 @@ KINDS = {
     "stall": "the whole processor stands still until so many hardware events have passed",
     "pause": "main code stands still until so many events have passed; handlers go on running",
     "spurious": "an interrupt comes although no device asked for one",
+    "close": "another task closes the port in the middle of a call",
+    "write": "another task writes in the middle of a call",
 }
 MANNERS = ("access", "line", "opcode")  # what a step is
 
@@ -69,7 +71,8 @@ def describe(entry: Entry, place: str = "") -> str:
     if entry.events:
         plural = "event" if entry.events == 1 else "events"
         return f"{entry.kind} for {entry.events} {plural}{at} ({when})"
-    return f"a spurious interrupt{at} ({when})"
+    what = "a spurious interrupt" if entry.kind == "spurious" else f"another task's {entry.kind}"
+    return f"{what}{at} ({when})"
 
 
 def weight(schedule: Schedule) -> tuple[int, int, int]:
