@@ -75,7 +75,10 @@ def _how_far(checked: Checked) -> str:
         "": "everything that was planned was tried",
     }
     every = "every point tried once, " if checked.complete else "not every point was tried, "
-    return f"{checked.behaviours:,} different behaviours, {every}{ends[checked.stopped]}"
+    end = ends[checked.stopped]
+    if not (checked.complete or checked.stopped):
+        end = "since some runs could not be followed to their end"
+    return f"{checked.behaviours:,} different behaviours, {every}{end}"
 
 
 def _promises(checked: Checked, paint: Paint) -> Iterator[str]:

@@ -88,6 +88,7 @@ def check(
     bouts: list[Bout],
     *,
     budget_s: float | None = 60.0,
+    linger_s: float | None = None,
     workers: int = 0,
     plan: Plan = Plan(entries=2),  # noqa: B008 - a tuple, never changed
     told: Telling = lambda _checked, _seconds: None,
@@ -98,12 +99,13 @@ def check(
         driver: the driver's class.
         bouts: what to try.
         budget_s: real seconds, None for as long as it takes.
+        linger_s: real seconds to go on once something has failed, None for the whole budget.
         workers: processes to use, 0 for this one.
         plan: how the hunted bouts are tried.
         told: called after each run with what was found so far and the seconds used.
     """
     trying = [Trying(bout.scenario(), driver, manner=plan.manner) for bout in bouts]
-    checker = _Checker(trying, bouts, Budget(budget_s), told)
+    checker = _Checker(trying, bouts, Budget(budget_s), told, linger_s)
     with Workers(trying, workers) as crew:
         try:
             checker.run(crew, plan)
@@ -117,7 +119,12 @@ class _Checker:
     """Gather what all runs of a check show."""
 
     def __init__(
-        self, trying: list[Trying], bouts: list[Bout], budget: Budget, told: Telling
+        self,
+        trying: list[Trying],
+        bouts: list[Bout],
+        budget: Budget,
+        told: Telling,
+        linger_s: float | None,
     ) -> None:
         self.checked = Checked()
         self._trying = trying
@@ -125,6 +132,7 @@ class _Checker:
         self._hunted = [number for number, bout in enumerate(bouts) if bout.hunted]
         self._plain = [number for number, bout in enumerate(bouts) if not bout.hunted]
         self._budget = budget
+        self._linger_s = linger_s
         self._told = told
         self._rows: dict[Cause, Row] = {}
         self._smallest: dict[Cause, tuple[int, Failure, Trial]] = {}
@@ -137,7 +145,7 @@ class _Checker:
         plain = (Job(number, cover=True) for number in self._plain)
         for number, trial in zip(self._plain, crew.run(plain), strict=True):
             self._take(number, trial)
-            if self._budget.over:
+            if self._over:
                 self.checked.stopped = "time"
                 return
         explorers = [self._explorer(number, crew, plan) for number in self._hunted]
@@ -150,13 +158,21 @@ class _Checker:
         if any(one.found.stopped == "time" for one in explorers):
             self.checked.stopped = "time"
 
+    @property
+    def _over(self) -> bool:
+        """Whether the time is used up."""
+        first_s, linger_s = self.checked.first_s, self._linger_s
+        if first_s is None or linger_s is None:
+            return self._budget.over
+        return self._budget.over or self._budget.used_s >= first_s + linger_s
+
     def _explorer(self, number: int, crew: Workers, plan: Plan) -> Explorer:
         before = Explored()
 
         def told(found: Explored) -> str:
             self.checked.decided += found.decided - before.decided
             before.decided = found.decided
-            return "time" if self._budget.over else ""
+            return "time" if self._over else ""
 
         def run(chunk: Iterable[Schedule]) -> Iterator[Trial]:
             for trial in crew.run(Job(number, schedule) for schedule in chunk):
@@ -168,7 +184,9 @@ class _Checker:
             self._take(number, trial, decided=False)
             return trial
 
-        return Explorer(plan._replace(most=self._bouts[number].most), run, learn, told)
+        callers = self._trying[number].scenario.callers
+        bout_plan = plan._replace(most=self._bouts[number].most, callers=callers)
+        return Explorer(bout_plan, run, learn, told)
 
     def _take(self, number: int, trial: Trial, *, decided: bool = True) -> None:
         """Take a run in."""

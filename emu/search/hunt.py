@@ -97,6 +97,8 @@ def hunt(
 ) -> Hunted:
     """Try schedules until all are tried or the budget is used up.
 
+    The scenario says which calls another task may make.
+
     Args:
         scenario: what is asked for.
         driver: the driver's class.
@@ -115,6 +117,7 @@ def hunt(
             f"entries={plan.entries} without an end", where="hunt",
             allowed="up to 2", fix="give a budget, or the plan a number of runs",
         )  # fmt: skip
+    plan = plan._replace(callers=scenario.callers)
     budget = Budget(budget_s)
     trying = Trying(scenario, driver, manner=plan.manner)
     times: dict[Cause, float] = {}
@@ -162,7 +165,7 @@ def _smallest(
 
 
 def make_small(found: Found, crew: Workers, bout: int, *, most: int) -> None:
-    """Make a case small, and see that it comes out the same once more.
+    """Make a case small, see that it comes out the same once more, and where it comes from.
 
     Args:
         found: the case, which is changed.
@@ -177,3 +180,20 @@ def make_small(found: Found, crew: Workers, bout: int, *, most: int) -> None:
     if most and not found.trial.lost:
         found.failure, found.trial = shrink(found.trial, found.failure, run, most=most)
     found.trial, found.repeats = repeated(found.trial, lambda schedule: run(schedule, records=True))
+    if most and found.repeats and not found.trial.lost:
+        found.failure = _explained(found, crew.one(Job(bout, found.trial.schedule, explain=True)))
+
+
+def _explained(found: Found, explained: Trial) -> Failure:
+    """Return the failure of a case with the line to begin with, as a run shows that was followed.
+
+    Where the processor had to be late for it, that is the line of a broken promise.
+    """
+    failure = found.failure
+    place = explained.places.get(failure.cause)
+    if failure.is_promise and any(one.place[0] for one in found.trial.acted):
+        return failure
+    if place is None:  # a rule may know more where the tape has the driver's lines
+        alike = [one for one in explained.failures if one.rule == failure.rule]
+        place = (alike[0].file, alike[0].line) if len(alike) == 1 else None
+    return failure if place is None else failure._replace(file=place[0], line=place[1])

@@ -15,7 +15,7 @@ import sys
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from types import CodeType, FrameType
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 from emu.kernel.board import Board
 from emu.kernel.bus import WIDTHS, Window
@@ -25,7 +25,7 @@ from emu.kernel.freeze import pause, stall
 from emu.kernel.where import Place, driver_place, place_of
 from emu.search.schedule import Entry, Point, Schedule
 
-__all__ = ["MOST_POINTS", "Acted", "Seen", "Stepper"]
+__all__ = ["MOST_POINTS", "Acted", "Seen", "Stepper", "Tasks", "is_driver"]
 
 MOST_POINTS = 100_000  # that are noted; no search gets through more, and they must find room
 
@@ -46,6 +46,7 @@ class Seen(NamedTuple):
         stretch: number of the stretch that the point lies in. In one stretch time stands still,
             mask and handlers stay, and the bench does not leave a call or enter the next.
         still: whether no hardware event is on its way, so that a delay would change nothing.
+        open_to: whether another task could enter the driver.
     """
 
     depth: int
@@ -53,6 +54,18 @@ class Seen(NamedTuple):
     place: Place
     stretch: int = 0
     still: bool = False
+    open_to: bool = False
+
+
+class Tasks(Protocol):
+    """The other tasks that may enter the driver in the middle of a call."""
+
+    @property
+    def may_enter(self) -> bool:
+        """Whether one could do so now."""
+
+    def enter(self, name: str) -> None:
+        """Make the call `name`, to its end."""
 
 
 class Acted(NamedTuple):
@@ -62,7 +75,7 @@ class Acted(NamedTuple):
         entry: the entry.
         place: where the driver was.
         depth: how many handlers were running.
-        served: whether a handler ran because of it.
+        served: whether a handler, or another task, ran because of it.
     """
 
     entry: Entry
@@ -80,6 +93,7 @@ class Stepper:
         line: number of the interrupt line for spurious interrupts.
         learn: note every point: ``""`` for none, else one of `MANNERS`.
         manner: what the steps of the schedule's points are.
+        tasks: the other tasks that may enter the driver.
 
     Attributes:
         calls: how many bench calls the driver has made.
@@ -95,8 +109,10 @@ class Stepper:
         line: int = -1,
         learn: str = "",
         manner: str = "line",
+        tasks: Tasks | None = None,
     ) -> None:
         self._board = board
+        self._tasks = tasks
         self._line = line
         self._learn = learn
         self._opcodes = (learn or manner) == "opcode"
@@ -188,6 +204,11 @@ class Stepper:
             return  # nothing can come between here
         elif entry.kind == "pause":
             served = pause(cpu, clock, entry.events)
+        elif entry.kind != "spurious":
+            if self._tasks is None or not self._tasks.may_enter:
+                return
+            served = True
+            self._tasks.enter(entry.kind)
         else:
             served = bool(cpu.interrupts.line(self._line).handlers)
             cpu.interrupts.line(self._line).latch()
@@ -202,7 +223,8 @@ class Stepper:
             self._state = state
             self._stretch += 1
         still = self._board.clock.next_event_ps == NEVER_PS
-        self.seen[point] = Seen(depth, masked, place, self._stretch, still)
+        open_to = self._tasks is not None and not depth and not masked and self._tasks.may_enter
+        self.seen[point] = Seen(depth, masked, place, self._stretch, still, open_to)
         if len(self.seen) >= MOST_POINTS:
             self._learn = ""
             self.stop()
@@ -227,7 +249,7 @@ class Stepper:
         sys.settrace(self._enter)
 
     def _enter(self, frame: FrameType, _event: str, _argument: object) -> Tracer | None:
-        if not _is_driver(frame.f_code):
+        if not is_driver(frame.f_code):
             return None
         frame.f_trace_opcodes = self._opcodes
         return self._tracer
@@ -330,7 +352,7 @@ def _driver_frames(frame: FrameType | None) -> list[FrameType]:
     inside: list[FrameType] = []
     found: list[FrameType] = []
     while frame is not None:
-        if _is_driver(frame.f_code):
+        if is_driver(frame.f_code):
             found.append(frame)
         elif frame.f_code.co_filename.startswith(_BENCH):
             inside += found
@@ -342,7 +364,7 @@ def _driver_frames(frame: FrameType | None) -> list[FrameType]:
 _known: dict[str, bool] = {}  # by file, since code of two files may be equal
 
 
-def _is_driver(code: CodeType) -> bool:
+def is_driver(code: CodeType) -> bool:
     """Say whether code is the driver's: neither the bench's nor a library's."""
     name = code.co_filename
     found = _known.get(name)

@@ -13,14 +13,19 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from emu.errors import RunEnded
+from emu.kernel.bus import Window
+from emu.kernel.cpu import Cpu
 from emu.kernel.journal import DEFAULT_EVENTS
 from emu.kernel.watchdog import Watchdog
+from emu.kernel.where import Place
 from emu.record.fingerprint import behaviour_hash, record_hash
 from emu.scenario.contract import Promise
 from emu.scenario.model import Scenario
+from emu.scenario.other_task import OtherTask
 from emu.scenario.outcome import Outcome
 from emu.scenario.runner import Run
 from emu.search.coverage import Coverage, Covering
+from emu.search.explain import Explainer
 from emu.search.schedule import Point, Schedule
 from emu.search.stepper import Acted, Seen, Stepper
 
@@ -72,6 +77,7 @@ class Trial:
         seen: the points, where they were asked for.
         promises: of each promise whether it was ``kept``, ``broken`` or ``waived``.
         coverage: what was read and written, where it was asked for.
+        places: for failures by their cause a better line to begin with, where that was asked for.
         lost: whether the driver took the process down that ran it, so that little is known.
     """
 
@@ -85,6 +91,7 @@ class Trial:
     seen: dict[Point, Seen] = field(default_factory=dict)
     promises: dict[str, str] = field(default_factory=dict)
     coverage: Coverage | None = None
+    places: dict[tuple[str, str, int], Place] = field(default_factory=dict)
     lost: bool = False
 
 
@@ -120,6 +127,7 @@ class Trying:
         cover: bool = False,
         keep: Callable[[Run], None] | None = None,
         expects: bool = False,
+        explain: bool = False,
     ) -> Trial:
         """Run once.
 
@@ -132,20 +140,26 @@ class Trying:
             cover: note what of the device was read and written.
             keep: given the run once it is over, for whoever wants to look at it.
             expects: hold what the scenario expects beyond the contract against the driver, too.
+            explain: follow every line of the driver, to find the lines to begin with.
 
         Raises:
             InputError: the driver cannot be found.
         """
-        run = Run(self.scenario, self.driver, events=events, places=places)
+        run = Run(self.scenario, self.driver, events=events, places=places or explain)
         stepper = self._stepper(run, schedule, learn)
-        board = run.board
-        covering = Covering(board, self.scenario.port) if cover else None
-        run.hand_out = lambda name: (stepper.window(board.window(name)), stepper.cpu(board.cpu))
+        board, port = run.board, self.scenario.port
+        covering = Covering(board, port) if cover else None
+        explainer = Explainer(run, port) if explain else None
+
+        def hand_out(name: str) -> tuple[Window, Cpu]:
+            cpu = stepper.cpu(board.cpu)
+            return stepper.window(board.window(name)), explainer.cpu(cpu) if explainer else cpu
 
         def trial_of(outcome: Outcome) -> Trial:
+            failures = failures_of(outcome, expects=expects)
             return Trial(
                 schedule,
-                failures_of(outcome, expects=expects),
+                failures,
                 behaviour_hash(board, *_results(run)),
                 record_hash(board) if records else "",
                 tuple(stepper.acted),
@@ -154,15 +168,22 @@ class Trying:
                 stepper.seen,
                 {one.promise: _how(one) for one in outcome.promises},
                 covering.coverage() if covering else None,
+                _explained(failures, explainer) if explainer else {},
             )
+
+        run.hand_out = hand_out
 
         verdict = threading.Lock()  # held by whoever gives it
         with self._watchdog(run, trial_of, verdict):
             try:
+                if explainer:
+                    explainer.start()
                 stepper.start()
                 outcome = self.outcome = run.outcome()
             finally:
                 stepper.stop()
+                if explainer:
+                    explainer.stop()
         if not verdict.acquire(blocking=False):
             threading.Event().wait()  # the last resort is ending the process
         if keep is not None:
@@ -194,7 +215,16 @@ class Trying:
             line=run.board.window(port).irq,
             learn=learn,
             manner=self.manner,
+            tasks=OtherTask(run.board, self.scenario, lambda: run.ports.get(port)),
         )
+
+
+def _explained(
+    failures: tuple[Failure, ...], explainer: Explainer
+) -> dict[tuple[str, str, int], Place]:
+    """Return better lines for those failures that have one."""
+    places = {one.cause: explainer.place(one.rule, one.line, one.message) for one in failures}
+    return {cause: place for cause, place in places.items() if place is not None}
 
 
 def _how(promise: Promise) -> str:

@@ -37,6 +37,7 @@ class Job(NamedTuple):
         learn: which points to note, ``""`` for none.
         cover: whether to note what of the device was used.
         records: whether to hash the whole record.
+        explain: whether to look for the lines to begin with.
     """
 
     bout: int
@@ -44,6 +45,7 @@ class Job(NamedTuple):
     learn: str = ""
     cover: bool = False
     records: bool = False
+    explain: bool = False
 
 
 class Workers:
@@ -177,7 +179,13 @@ class _Worker:
 
 def do(bouts: list[Trying], job: Job) -> Trial:
     """Run a job in this process."""
-    return bouts[job.bout].run(job.schedule, learn=job.learn, cover=job.cover, records=job.records)
+    return bouts[job.bout].run(
+        job.schedule,
+        learn=job.learn,
+        cover=job.cover,
+        records=job.records,
+        explain=job.explain,
+    )
 
 
 def _serve(bouts: list[Trying], pipe: Connection) -> None:

@@ -259,7 +259,7 @@ def test_a_driver_by_module_or_file(name: str) -> None:
 )
 def test_whose_code_it_is(file: str, is_driver: bool) -> None:
     """Code is followed unless it is the bench's, the standard library's or made from text."""
-    assert stepper._is_driver(compile("1", file, "exec")) is is_driver
+    assert stepper.is_driver(compile("1", file, "exec")) is is_driver
 
 
 def broken(name: str, method: Callable[..., Any]) -> type:

@@ -202,7 +202,11 @@ def test_a_clean_scorecard() -> None:
 
 @pytest.mark.parametrize(
     ("stopped", "said"),
-    [("time", "the time was used up"), ("interrupted", "interrupted; this is what was found")],
+    [
+        ("time", "the time was used up"),
+        ("interrupted", "interrupted; this is what was found"),
+        ("", "not every point was tried, since some runs could not be followed to their end"),
+    ],
 )
 def test_a_scorecard_says_what_was_not_tried(stopped: str, said: str) -> None:
     """A check that was cut short is not shown as complete."""
