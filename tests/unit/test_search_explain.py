@@ -1,0 +1,69 @@
+"""The line to begin with: a broken promise names none, so the failing run is followed once more."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from emu.scenario.driver_source import DriverName, load_driver
+from emu.search.hunt import Found, make_small
+from emu.search.suite import suite
+from emu.search.trial import Trying
+from emu.search.workers import Workers
+from tests.quality.seeded_drivers import ROOT, seeds
+from tests.search_bench import SteadySender
+
+SEEDS = {one.name: one for one in seeds()}
+BOUTS = {one.body["scenario"]: one for one in suite()}
+NEAR_LINES = 3
+
+
+@pytest.mark.parametrize(
+    ("seed", "bout", "rule"),
+    [
+        ("destructive-status-read-tx-empty", "damaged characters while draining", "promise errors"),
+        ("error-flag-wrong-byte", "fault: framing errors in a row", "promise errors"),
+        ("error-reported-as-success", "a write that cannot be done in time", "promise sent"),
+        ("overrun-unreported-own-buffer", "nobody reads for half a second", "promise loss"),
+        ("overrun-unreported", "fault: an overrun", "error-bits-lost"),
+        (
+            "stale-state-at-start",
+            "the device is found at another rate, with unread data",
+            "promise order",
+        ),
+        ("timeout-verdict-sampled-once", "a random state, number 1", "promise drain"),
+    ],
+)
+def test_the_line_that_leads_to_the_bug(seed: str, bout: str, rule: str, tmp_path: Path) -> None:
+    """Each way to break a promise is told at the line to change, or next to it."""
+    driver = load_driver(DriverName.parse(SEEDS[seed].write(tmp_path), base=ROOT))
+    trial = Trying(BOUTS[bout].scenario(), driver).run(explain=True)
+    (failure,) = [one for one in trial.failures if one.rule == rule]
+    _, line = trial.places[failure.cause]
+    assert min(abs(line - at) for at in SEEDS[seed].lines) <= NEAR_LINES
+
+
+@pytest.mark.parametrize("bout", ["one message each way", "fault: an overrun", "a noisy line"])
+def test_following_changes_nothing(bout: str) -> None:
+    """A run that is followed comes out as it does otherwise, and a good one has no line to name."""
+    trying = Trying(BOUTS[bout].scenario(), SteadySender)
+    plain, followed = trying.run(places=True), trying.run(explain=True)
+    assert [one.rule for one in followed.failures] == [one.rule for one in plain.failures]
+    assert followed.behaviour == plain.behaviour
+    assert followed.calls == plain.calls
+
+
+def test_the_case_that_is_shown_has_the_line(tmp_path: Path) -> None:
+    """What a search hands out names the line, though the promise that failed has none."""
+    name = "error-reported-as-success"
+    driver = load_driver(DriverName.parse(SEEDS[name].write(tmp_path), base=ROOT))
+    scenario = BOUTS["a write that cannot be done in time"].scenario()
+    trying = Trying(scenario, driver)
+    trial = trying.run()
+    found = Found(trial.failures[0], trial, scenario, 0.0)
+    assert not found.failure.line
+    with Workers([trying]) as crew:
+        make_small(found, crew, 0, most=5)
+    assert abs(found.failure.line - SEEDS[name].lines[0]) <= NEAR_LINES
+    assert Path(found.failure.file).name == f"{name.replace('-', '_')}.py"
