@@ -521,6 +521,8 @@ class Uart16550(Device):
 
     def read_IIR(self) -> int:
         """Return the highest pending source; reading THRE as the source clears it (Table IV)."""
+        if not self._irq_level and not self.halted:
+            return _IIR_NONE | self._identity  # else the line would be up
         source = self._source()
         if source == _IIR_THRE:
             self._thre_pending = False

@@ -474,7 +474,7 @@ class Cpu:
         if row is not None:
             self.storms.over(row)
 
-    def _serve(self, line: InterruptLine) -> bool:
+    def _serve(self, line: InterruptLine) -> bool:  # noqa: C901, PLR0912 - the hot path of interrupts
         """Run the handlers of `line` and return whether it still asked when they returned."""
         clock, journal = self._clock, self._journal
         if journal.open_rows:
@@ -489,7 +489,10 @@ class Cpu:
         if not self.depth:
             self._entered_ps, self._entered_stalled_ps = start_ps, stalled_ps
         self.depth += 1
-        self.interrupts.taken(line)
+        if line.latched or line.moderation_ps:
+            self.interrupts.taken(line)
+        else:
+            line.deliveries += 1  # all that there is to do for most
         try:
             for observer in self.on_enter:
                 observer(line)
@@ -503,7 +506,9 @@ class Cpu:
                 journal.settle()
             for observer in self.on_exit:
                 observer(line)
-            self._pass(self._exit_ps)
+            clock.now_ps = now_ps = clock.now_ps + self._exit_ps
+            if now_ps >= clock.due_ps:
+                self.attend(now_ps)
         finally:
             if journal.open_rows:
                 journal.settle()  # reads before a handler raised are the handler's

@@ -160,7 +160,11 @@ class Interrupts:
         if (line.latched or (line.asserted and not line.edge)) and line.handlers:
             if line is not self.best:
                 asking[line.number] = line
-                self.choose()
+                if len(asking) == 1 and line.not_before_ps <= self._clock.now_ps:
+                    self.best = line
+                    self._tell()
+                else:
+                    self.choose()
         elif asking.pop(line.number, None) is not None:
             if asking:
                 self.choose()

@@ -87,6 +87,7 @@ class Context:
     Attributes:
         on_exit: called with activation and line when a handler has returned, before suspicions
             are judged.
+        on_left_masked: called before that if the handler has returned with interrupts masked.
         on_flagged: called after that with its activation if it was shown line errors.
     """
 
@@ -97,6 +98,7 @@ class Context:
         self._stack = [Activation("", "", 0, 0, False)]
         self._spare: Activation | None = None
         self.on_exit: list[Callable[[Activation, InterruptLine], None]] = []
+        self.on_left_masked: list[Callable[[], None]] = []
         self.on_flagged: list[Callable[[Activation], None]] = []
         cpu.on_enter.append(self._enter)
         cpu.on_exit.append(self._leave)
@@ -183,6 +185,9 @@ class Context:
             ended = self.here()
             if ended.name != "handler":
                 return
+        if self._cpu.own_masks:
+            for ends in self.on_left_masked:
+                ends()
         for observer in self.on_exit:
             observer(ended, line)
         if ended.flags:

@@ -14,7 +14,7 @@ from emu.kernel.board import Board
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.interrupts import InterruptLine
 from emu.kernel.where import Place, driver_place, place_in
-from emu.rules.context import Activation, Context
+from emu.rules.context import Context
 from emu.rules.processor import Served
 from emu.units import show_duration
 
@@ -47,7 +47,7 @@ class MaskWatch:
         self._code: CodeType | None = None
         self._instruction = 0
         board.cpu.on_mask.append(self._masked)
-        context.on_exit.append(self._left)
+        context.on_left_masked.append(lambda: self.ends("the handler"))
 
     def begins(self) -> None:
         """Note that a driver is called."""
@@ -71,10 +71,6 @@ class MaskWatch:
         frame = sys._getframe(_TO_DRIVER)  # noqa: SLF001 - documented, and much the fastest
         self._code, self._instruction = frame.f_code, frame.f_lasti
         self._blocks += 1
-
-    def _left(self, _ended: Activation, _line: InterruptLine) -> None:
-        if self._cpu.own_masks:
-            self.ends("the handler")
 
 
 @dataclass(slots=True)

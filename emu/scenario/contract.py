@@ -146,7 +146,7 @@ class SerialContract:
 
     def arrived_row(self, data: bytes) -> None:
         """Take several characters without errors into the books."""
-        if self._tainted or not self._sure:
+        if self._tainted or self._opening or not self._open or self._uart.looped:
             for byte in data:
                 self.arrived(byte, 0)
         else:
