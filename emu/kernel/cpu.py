@@ -23,6 +23,7 @@ from emu.kernel.callers import driver_frames, loop_place
 from emu.kernel.clock import NEVER_PS, PS_PER_S, Clock, Wanted
 from emu.kernel.interrupts import Handler, InterruptLine, Interrupts
 from emu.kernel.journal import Journal
+from emu.kernel.masked import Masked
 from emu.kernel.storm import Row, Storms
 from emu.kernel.where import driver_place
 
@@ -50,21 +51,6 @@ class _Servable:
     def best(self) -> InterruptLine | None:
         """The line to serve, None when there is none or it has to wait."""
         return self._cpu.servable
-
-
-class _Masked:
-    """Keep interrupts masked inside a ``with`` block; blocks may nest."""
-
-    __slots__ = ("_cpu",)
-
-    def __init__(self, cpu: Cpu) -> None:
-        self._cpu = cpu
-
-    def __enter__(self) -> None:
-        self._cpu.mask()
-
-    def __exit__(self, *_: object) -> None:
-        self._cpu.unmask()
 
 
 class Cpu:
@@ -138,7 +124,7 @@ class Cpu:
         self._priority = _NO_PRIORITY
         self._entered_ps = 0
         self._entered_stalled_ps = 0
-        self._masked_block = _Masked(self)
+        self._masked_block = Masked(self)
         self._servable = _Servable(self)
         self._ended: RunEnded | None = None
         self._ending: RunEnded | None = None
@@ -199,7 +185,7 @@ class Cpu:
             observer(line, False)
         self.interrupts.update(line)
 
-    def interrupts_masked(self) -> _Masked:
+    def interrupts_masked(self) -> Masked:
         """Return a context manager inside which no handler runs; blocks may nest."""
         return self._masked_block
 

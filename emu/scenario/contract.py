@@ -22,6 +22,7 @@ from emu.scenario.books import ErrorBooks, count_of, counter
 from emu.scenario.difference import characters, differ, times
 from emu.scenario.excuses import Excuses, settle_books
 from emu.scenario.stream import Alignment, ReceivedStream
+from emu.scenario.witness import Witness
 from emu.units import LineSettings, show_duration
 
 __all__ = ["PROMISES", "Promise", "SerialContract", "counter"]
@@ -83,8 +84,7 @@ class SerialContract:
         received: what the driver's ``read`` calls returned, in order.
         accepted: what its ``write`` calls accepted.
         shifted: what started on the wire.
-        witness: tells whether what the far end heard may be held against the driver; a fault on
-            the wire makes it a bad witness.
+        witness: what the far end heard.
         calm: tells whether no fault has done anything yet.
         excuses: what faults excuse.
         errors: returns the driver's ``errors`` attribute.
@@ -92,7 +92,6 @@ class SerialContract:
 
     def __init__(self, uart: Uart16550, far_end: FarEnd | None) -> None:
         self._uart = uart
-        self._far_end = far_end
         self._clock = uart.clock
         self._stream = ReceivedStream()
         self._books = ErrorBooks()
@@ -111,9 +110,6 @@ class SerialContract:
         self._seen = _Seen()  # when a row of reads began that waited long in vain
         self._overran_at = -1
         self._tainted = False
-        self._far_from = 0
-        self._far_in_doubt = False
-        self._shifted_from = 0
         self.received = bytearray()
         self.accepted = bytearray()
         self.shifted = bytearray()
@@ -123,7 +119,7 @@ class SerialContract:
         self.overruns = 0
         self.lost = 0
         self.last_end_ps = 0
-        self.witness: Callable[[], bool] = lambda: True
+        self.witness = Witness(uart, far_end)
         self.calm: Callable[[], bool] = lambda: True
         self.excuses = Excuses(uart.clock)
         self.errors: Callable[[], object] = lambda: None
@@ -252,7 +248,7 @@ class SerialContract:
         if not self._uart.busy:
             self._foreign = 0
         self._check_sent()
-        self._mark_far_end()
+        self.witness.begin(len(self.shifted))
         assert self._line is not None
         uart, line = self._uart, self._line
         wrong = []
@@ -438,6 +434,11 @@ class SerialContract:
         return excused
 
     @property
+    def agrees(self) -> bool:
+        """Whether the far end speaks the line as asked for, well enough to be a witness."""
+        return self.witness.agrees(self._line)
+
+    @property
     def character_ps(self) -> int:
         """Character time of the line as it was asked for."""
         return self._line.character_ps if self._line else PS_PER_S // 1000
@@ -552,14 +553,6 @@ class SerialContract:
                 f"and {characters(most - books.most)} missing"
             )
 
-    def _mark_far_end(self) -> None:
-        """Begin to compare what the far end hears from here."""
-        self._shifted_from = len(self.shifted)
-        far = self._far_end
-        self._far_from = len(far.received) if far else 0
-        # What was under way when the port was opened may have put the far end out of step.
-        self._far_in_doubt = far is not None and (self._uart.busy or far.receiver.busy)
-
     def _check_sent(self) -> None:
         """Compare accepted, shifted and heard; call when the driver has closed."""
         accepted_from, shifted_from = self._sent_from
@@ -572,20 +565,16 @@ class SerialContract:
             detail = differ(bytes(self._between_accepted), bytes(self._between_shifted))
             excused = self.breach("sent", f"of what another task wrote: {detail}")
         else:
-            excused = self._is_witness and self._heard_otherwise()
+            excused = self.witness.reliable(self._line) and self._heard_otherwise()
         if excused:
             self._forget_sent()
 
     def _heard_otherwise(self) -> bool:
         """Compare what was shifted with what the far end heard; return whether it is excused."""
-        assert self._far_end is not None
-        heard = bytes(self._far_end.received[self._far_from :])
-        if self._between:
-            heard = bytes(byte for byte in heard if byte not in self._between)
-        sent = bytes(self.shifted[self._shifted_from :])
-        if heard[: len(sent)] == sent[: len(heard)] and len(heard) >= len(sent):
+        found = self.witness.heard_otherwise(bytes(self.shifted), self._between)
+        if found is None:
             return False
-        return self.breach("sent", "the far end heard something else: " + differ(sent, heard))
+        return self.breach("sent", "the far end heard something else: " + differ(*found))
 
     def _forget_sent(self) -> None:
         """Compare anew from here; what the transmitter still holds is nobody's."""
@@ -596,27 +585,4 @@ class SerialContract:
         self._sent_from = len(self.accepted), len(self.shifted)
         self._between_accepted.clear()
         self._between_shifted.clear()
-        self._mark_far_end()
-
-    @property
-    def _is_witness(self) -> bool:
-        """Whether what the far end heard may be held against the driver."""
-        return self.agrees and self.witness() and not self._far_in_doubt
-
-    @property
-    def agrees(self) -> bool:
-        """Whether the far end speaks the line as asked for, well enough to be a witness."""
-        far = self._far_end
-        return (
-            far is not None
-            and self._line is not None
-            and format_of(far.line) == format_of(self._line)
-            and abs(self._best_baud / (far.line.baud * (1 + far.baud_error)) - 1) <= 0.02
-        )
-
-    @property
-    def _best_baud(self) -> float:
-        """The rate nearest to the one asked for that the controller can make."""
-        assert self._line is not None
-        clock_hz = self._uart.clock_hz
-        return clock_hz / (16 * best_divisor(clock_hz, self._line.baud))
+        self.witness.begin(len(self.shifted))

@@ -232,7 +232,7 @@ class Run:
         if self._detailed:
             note_characters(self.board, name)
         port.contract.calm = lambda: not any(fault.injected for fault in self._armed.faults)
-        port.contract.witness = lambda: not self._armed.far_end_spoiled(name)
+        port.contract.witness.sound = lambda: not self._armed.far_end_spoiled(name)
         if self._armed.faults:
             port.contract.excuses.find = lambda from_ps, opened_ps: self._armed.waivers(
                 from_ps, opened_ps=opened_ps, device=name

@@ -87,7 +87,7 @@ def test_the_far_end_is_a_witness() -> None:
 def test_a_witness_may_be_refused() -> None:
     """Where a fault spoiled the wire, what the far end heard says nothing of the driver."""
     table = Table(far_end=True)
-    table.contract.witness = lambda: False
+    table.contract.witness.sound = lambda: False
     table.open()
     table.send(b"tide")
     table.port.wait_bits(3)
