@@ -32,8 +32,9 @@ from itertools import islice
 from typing import ClassVar
 
 from emu.devices.serial_monitor import Nobody, SerialMonitor
-from emu.devices.uart16550_map import NOTES, REGISTERS
+from emu.devices.uart16550_map import NOTES, REGISTERS, frame_in
 from emu.devices.uart16550_modem import INPUTS, OUTPUTS, ModemWires
+from emu.devices.uart16550_timeout import CharacterTimeout
 from emu.kernel.clock import PS_PER_S, Clock, Timer
 from emu.kernel.device import Device
 from emu.kernel.parameter import Parameter
@@ -52,7 +53,6 @@ _CLEARED_BY_READ = _ERRORS | FIFOE
 _IER_RX, _IER_THRE, _IER_LINE, _IER_MODEM = 1, 2, 4, 8
 _IIR_NONE, _IIR_MODEM, _IIR_THRE, _IIR_RX, _IIR_LINE, _IIR_TIMEOUT = 1, 0, 2, 4, 6, 12
 _TRIGGERS = {16: (1, 4, 8, 14), 64: (1, 16, 32, 56)}
-_PARITY = ("none", "odd", "none", "even", "none", "mark", "none", "space")
 
 
 class Uart16550(Device):
@@ -71,7 +71,6 @@ class Uart16550(Device):
         Parameter("clock", parse_frequency, 1_843_200, "input clock, 16 times divisor times baud"),
         Parameter("fifo", int, 16, "bytes of FIFO, 0 for a 16450", (0, 16, 64), ("integer",)),
     )
-
     BANK_FIELD = "LCR.DLAB"
     NOTES = NOTES
 
@@ -90,15 +89,14 @@ class Uart16550(Device):
         self.transmitter = Transmitter(clock, self.sout)
         self.receiver = Receiver(clock, self.receive)
         self.receiver.deliver_rows(self._row_room, self._receive_row)
-        self.receiver.on_lapse = self._watch_for_timeout
         self.receiver.listen(self.sin)
         self._registers_by_hand()
-        self._rx: deque[int] = deque()
-        self._tx: deque[int] = deque()
+        self._rx, self._tx = deque[int](), deque[int]()
+        self._timeout = CharacterTimeout(
+            clock, self.receiver, self._characters_wait, self._update_irq
+        )
+        self.receiver.on_lapse = self._timeout.watch
         self._clear_state()
-        self._timeout_ps = PS_PER_S
-        self._rx_timer_set = False
-        self._rx_check_ps = -1
         self._empty_timer = Timer(clock, self._show_empty)
         self._modem = ModemWires(self.signals, self._mcr, self._msr, self._update_irq)
         self._configure()
@@ -108,27 +106,21 @@ class Uart16550(Device):
     def _registers_by_hand(self) -> None:
         """Bind the registers that the hot path touches."""
         registers = self.registers
-        self._ier, self._lcr, self._mcr = (registers[one] for one in ("IER", "LCR", "MCR"))
-        self._msr, self._fcr = registers["MSR"], registers["FCR"]
+        self._ier, self._lcr, self._mcr, self._msr, self._fcr, self._dll, self._dlm = (
+            registers[name] for name in ("IER", "LCR", "MCR", "MSR", "FCR", "DLL", "DLM")
+        )
         self._irq, self._irq_level = self.signals["irq"], 0
-        self._dll, self._dlm = registers["DLL"], registers["DLM"]
 
     def _clear_state(self) -> None:
         self._lsr = THRE | TEMT
         self._last_data = getattr(self, "_last_data", 0)
-        self._fifo_on = False
+        self._fifo_on = self._busy = self._had_two = self._thre_pending = False
         self._identity = 0  # what IIR shows of the FIFOs
-        self._depth = 16
+        self._depth, self._trigger = 16, 1
         self._room = 0  # characters the FIFO has room for, 0 while it is off
-        self._trigger = 1
         self._hidden_errors = 0
-        self._timed_out = False
-        self._touched_ps = 0
-        self._thre_pending = False
-        self._shifting_until_ps = 0
+        self._timeout.reset()
         self._shift_serial = getattr(self, "_shift_serial", 0) + 1
-        self._busy = False
-        self._had_two = False
 
     def on_reset(self) -> None:
         """Reset as the MR pin does (Table I): FIFOs empty, transmitter idle, outputs inactive.
@@ -174,10 +166,7 @@ class Uart16550(Device):
     @property
     def frame(self) -> FrameFormat:
         """The word format in LCR."""
-        lcr = self._lcr.value
-        data_bits = 5 + (lcr & 3)
-        stop = (3 if data_bits == 5 else 4) if lcr & 4 else 2
-        return FrameFormat(data_bits, _PARITY[lcr >> 3 & 7], stop)
+        return frame_in(self._lcr.value)
 
     @property
     def rate(self) -> BitRate | None:
@@ -213,11 +202,7 @@ class Uart16550(Device):
         self.receiver.configure(frame, rate)
         if rate is not None:
             self.transmitter.configure(frame, rate)
-            half_bits = 4 * frame.half_bits + 1  # 4 characters, and 8 cycles of RCLK
-            self._timeout_ps = rate.half_bits_ps(half_bits)
-            if self._rx_timer_set:
-                self._rx_timer_set = False
-                self._watch_for_timeout()
+            self._timeout.configure(frame, rate)
             self._start_if_idle()
 
     def after_write_LCR(self, old: int, new: int) -> None:
@@ -264,11 +249,11 @@ class Uart16550(Device):
             self._receive_awkward(data, flags, level)
             return
         rx.append(data)
-        self._touched_ps = self.clock.now_ps
+        self._timeout.touched_ps = self.clock.now_ps
         if not level:
             self._lsr |= DR
-        if not self._rx_timer_set and not self.receiver.more:
-            self._watch_for_timeout()
+        if not self._timeout.watching and not self.receiver.more:
+            self._timeout.watch()
         self.monitor.arrived(data, 0)
         if level + 1 == self._trigger:
             self._update_irq()
@@ -279,18 +264,21 @@ class Uart16550(Device):
             self.monitor.overran(data if self._fifo_on else self._rx.pop() & 0xFF)
             self._lsr |= OE
             if self._fifo_on:
-                self._watch_for_timeout()  # it may be the last of those announced
+                self._timeout.watch()  # it may be the last of those announced
                 self._update_irq()
                 return
             level = 0
         self._rx.append(data | flags << 8)
-        self._touched_ps = self.clock.now_ps
+        self._timeout.touched_ps = self.clock.now_ps
         if flags:
             self._note_flags(flags, level)
         self._lsr |= DR
-        self._watch_for_timeout()
+        self._timeout.watch()
         self.monitor.arrived(data, flags)
         self._update_irq()
+
+    def _characters_wait(self) -> bool:
+        return bool(self._rx) and self._fifo_on
 
     def _row_room(self) -> int:
         """Tell how many characters may come at once: the last may interrupt, none may overrun."""
@@ -301,10 +289,10 @@ class Uart16550(Device):
         """Take several characters of which nobody could have noticed any but the last."""
         rx = self._rx
         rx.extend(data)
-        self._touched_ps = self.clock.now_ps
+        self._timeout.touched_ps = self.clock.now_ps
         self._lsr |= DR
         if not self.receiver.more:
-            self._watch_for_timeout()
+            self._timeout.watch()
         self.monitor.arrived_row(data)
         if len(rx) == self._trigger:
             self._update_irq()
@@ -316,7 +304,7 @@ class Uart16550(Device):
             return
         self.monitor.overran(data)
         self._lsr |= OE
-        self._watch_for_timeout()
+        self._timeout.watch()
         self._update_irq()
 
     def _note_flags(self, flags: int, level: int) -> None:
@@ -338,11 +326,11 @@ class Uart16550(Device):
         if not rx:
             return self._last_data
         self._last_data = data = rx.popleft() & 0xFF
-        self._touched_ps = self.clock.now_ps
+        self._timeout.touched_ps = self.clock.now_ps
         left = len(rx)
         if not left:
             self._lsr &= ~DR
-        if left == self._trigger - 1 or self._hidden_errors or self._timed_out:
+        if left == self._trigger - 1 or self._hidden_errors or self._timeout.expired:
             self._show_next()
         return data
 
@@ -354,7 +342,7 @@ class Uart16550(Device):
         rx = self._rx
         level, trigger = len(rx), self._trigger
         count = level if level <= trigger else level - trigger
-        if self._hidden_errors or self._timed_out:
+        if self._hidden_errors or self._timeout.expired:
             return []
         if count <= most:
             row = list(rx) if count == level else list(islice(rx, count))
@@ -371,7 +359,7 @@ class Uart16550(Device):
                 rx.popleft()
         row[0] &= 0xFF
         self._last_data = row[-1]
-        self._touched_ps = self.clock.now_ps + (count - 1) * step_ps
+        self._timeout.touched_ps = self.clock.now_ps + (count - 1) * step_ps
         if level == trigger:
             self._update_irq()
         return row
@@ -381,9 +369,9 @@ class Uart16550(Device):
         if self._rx and self._rx[0] > 0xFF:
             self._lsr |= self._rx[0] >> 8
             self._hidden_errors -= 1
-        if self._timed_out:
-            self._timed_out = False
-            self._watch_for_timeout()
+        if self._timeout.expired:
+            self._timeout.expired = False
+            self._timeout.watch()
         self._update_irq()
 
     def peek_RBR(self) -> int:
@@ -401,31 +389,6 @@ class Uart16550(Device):
     def peek_LSR(self) -> int:
         """Return line status and clear nothing."""
         return self._lsr
-
-    def _check_timeout(self) -> None:
-        """Raise the character time-out once nothing came or went for four character times."""
-        if self.clock.now_ps != self._rx_check_ps:
-            return  # another baud rate brought the moment forward
-        if not self._rx or not self._fifo_on or self.receiver.more:
-            self._rx_timer_set = False  # the next character, if there is one, looks again
-            return
-        due_ps = self._touched_ps + self._timeout_ps
-        now_ps = self.clock.now_ps
-        if now_ps < due_ps:
-            self._rx_check_ps = due_ps
-            self.clock.schedule(due_ps, self._check_timeout)
-            return
-        self._rx_timer_set = False
-        self._timed_out = True
-        self._update_irq()
-
-    def _watch_for_timeout(self) -> None:
-        """Look four character times after the last character came or went, if one is there."""
-        if self._rx and self._fifo_on and not self._rx_timer_set:
-            self._rx_timer_set = True
-            due_ps = max(self._touched_ps + self._timeout_ps, self.clock.now_ps)
-            self._rx_check_ps = due_ps
-            self.clock.schedule(due_ps, self._check_timeout)
 
     # transmitter
 
@@ -469,7 +432,6 @@ class Uart16550(Device):
 
     def _end_shift_at(self, end_ps: int) -> None:
         serial = self._shift_serial
-        self._shifting_until_ps = end_ps
         self.clock.schedule(end_ps, lambda: self._shift_over(serial))
 
     def _shift_over(self, serial: int) -> None:
@@ -488,8 +450,7 @@ class Uart16550(Device):
         now_ps = self.clock.now_ps
         end_ps = self.transmitter.send(data, now_ps)
         self.monitor.shifting(data, end_ps)
-        self._shifting_until_ps = end_ps
-        self.clock.schedule(end_ps, lambda: self._shift_over(serial))
+        self._end_shift_at(end_ps)
         if not tx:
             self._empty(now_ps)
 
@@ -540,7 +501,7 @@ class Uart16550(Device):
         if ier & _IER_RX:
             if self._rx and len(self._rx) >= self._trigger:
                 return _IIR_RX
-            if self._timed_out:
+            if self._timeout.expired:
                 return _IIR_TIMEOUT
         if ier & _IER_THRE and self._thre_pending:
             return _IIR_THRE
@@ -551,7 +512,7 @@ class Uart16550(Device):
     def pending_causes(self) -> int:
         """Return every source that asks for an interrupt, not only the highest, as bits of IER."""
         asking = _IER_LINE if self._lsr & _ERRORS else 0
-        if len(self._rx) >= max(self._trigger, 1) or self._timed_out:
+        if len(self._rx) >= max(self._trigger, 1) or self._timeout.expired:
             asking |= _IER_RX
         asking |= _IER_THRE if self._thre_pending else 0
         asking |= _IER_MODEM if self._msr.value & 0x0F else 0
@@ -602,7 +563,7 @@ class Uart16550(Device):
             self.monitor.discarded(list(self._rx))
             self._rx.clear()
         self._hidden_errors = 0
-        self._timed_out = False
+        self._timeout.expired = False
         self._lsr &= ~(DR | PE | FE | BI | FIFOE)
 
     def _clear_tx(self) -> None:

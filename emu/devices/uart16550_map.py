@@ -8,12 +8,14 @@ FCR bit 5 and IIR bit 5 after the TL16C750 (Texas Instruments, SLLS191C).
 from __future__ import annotations
 
 from emu.kernel.register import Field, Register
+from emu.line.frame import FrameFormat
 
-__all__ = ["NOTES", "REGISTERS"]
+__all__ = ["NOTES", "REGISTERS", "frame_in"]
 
 _TRIGGER = {0: "1", 1: "4 or 16", 2: "8 or 32", 3: "14 or 56"}
 _SOURCE = {0: "modem status", 1: "THR empty", 2: "received data", 3: "line status",
            6: "character time-out"}  # fmt: skip
+_PARITY = ("none", "odd", "none", "even", "none", "mark", "none", "space")
 
 
 def _flag(name: str, low: int, meaning: str, **more: object) -> Field:
@@ -156,3 +158,10 @@ NOTES = (
     ),
     "Enabling IER.ETBEI while the transmitter has room raises THR empty at once.",
 )
+
+
+def frame_in(lcr: int) -> FrameFormat:
+    """Return the word format that a value of LCR asks for (8.1)."""
+    data_bits = 5 + (lcr & 3)
+    stop = (3 if data_bits == 5 else 4) if lcr & 4 else 2
+    return FrameFormat(data_bits, _PARITY[lcr >> 3 & 7], stop)

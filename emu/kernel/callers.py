@@ -19,7 +19,6 @@ __all__ = [
     "asking_place",
     "driver_frames",
     "driver_stack",
-    "interrupted_stack",
     "loop_place",
     "meeting",
 ]
@@ -30,23 +29,11 @@ Stack = tuple[tuple[CodeType, int], ...]  # functions and lines of the driver, o
 def driver_stack() -> Stack:
     """Return the functions that lead to the call of the bench that is being made, outermost first.
 
-    Those of a handler begin with the handler.
+    Those of a handler begin with the handler. When it has returned, they are those of the code that
+    it had interrupted.
     """
     found = []
     frame = driver_frame(sys._getframe(1))  # noqa: SLF001 - documented
-    while frame is not None and driver_frame(frame) is frame:
-        found.append((frame.f_code, frame.f_lineno))
-        frame = frame.f_back
-    return tuple(reversed(found))
-
-
-def interrupted_stack() -> Stack:
-    """Return the functions of the code that a handler has interrupted; call while it runs."""
-    frame = driver_frame(sys._getframe(1))  # noqa: SLF001 - documented
-    while frame is not None and driver_frame(frame) is frame:
-        frame = frame.f_back
-    frame = driver_frame(frame)
-    found = []
     while frame is not None and driver_frame(frame) is frame:
         found.append((frame.f_code, frame.f_lineno))
         frame = frame.f_back

@@ -33,7 +33,7 @@ class Behaviour(Protocol):
     """What a far end does."""
 
     def begin(self, far: FarEnd) -> None:
-        """Start, at the moment at which the driver was first opened."""
+        """Start, at the moment at which the driver was first opened, or has raised RTS."""
 
     def heard(self, far: FarEnd, data: int, flags: int) -> None:
         """React to a character with its error flags."""
@@ -59,6 +59,7 @@ class FarEnd:
         received: every character it heard.
         flagged: error flags of heard characters by index into `received`.
         transmitter, receiver: its ends of the wires.
+        on_speak: called as each character begins, where RTS is heeded.
     """
 
     def __init__(
@@ -80,6 +81,9 @@ class FarEnd:
         self.line = plan.line or line
         self._wires = wires
         self._rts = wires["rts"] if plan.flow else None
+        self._lag_left = 0  # characters that still come although RTS is down
+        self._awaits_rts = False  # whether it begins when RTS rises
+        self.on_speak: list[Callable[[], None]] = []
         self._queue = bytearray()
         self._next = 0
         self._speaking = False
@@ -126,9 +130,20 @@ class FarEnd:
         whole = rate.den // gcd(rate.den, frame.half_bits * rate.num)
         return whole * -(-_AHEAD_FRAMES // whole) if whole < _MOST_AHEAD else _AHEAD_FRAMES
 
+    def attend(self) -> None:
+        """Note that the driver is going to be opened: an eager one begins when RTS rises."""
+        self._awaits_rts = self.plan.eager and self._rts is not None and not self._begun
+
+    def opened(self) -> None:
+        """Begin, now that the driver was first opened; an eager one not before RTS is up."""
+        if self._begun:
+            return
+        if not self._awaits_rts or (self._rts is not None and self._rts.level):
+            self.begin()
+
     def begin(self) -> None:
         """Start whatever the plan says; times in it count from now."""
-        self._begun = True
+        self._begun, self._awaits_rts = True, False
         self._behaviour.begin(self)
         for one in self.plan.breaks:
             at_ps = self.clock.now_ps + one.at_ps
@@ -154,8 +169,8 @@ class FarEnd:
 
     @property
     def quiet(self) -> bool:
-        """Whether nothing more will come from it unless it hears something."""
-        return (
+        """Whether nothing more will come from it unless it hears something, or is first invited."""
+        return self._awaits_rts or (
             self._behaviour.done
             and not self._breaks_left
             and self._next == len(self._queue)
@@ -178,7 +193,7 @@ class FarEnd:
         if self._next == len(queue):
             self._rest()
             return
-        if self._rts is not None and not self._rts.level:
+        if self._rts is not None and not self._may_speak(self._rts.level):
             self._speaking = False  # RTS going up starts again
             return
         shapes = self.transmitter.shapes
@@ -211,8 +226,25 @@ class FarEnd:
         self._queue.clear()
         self._next = 0
 
+    def _may_speak(self, rts: int) -> bool:
+        """Say whether the next character may begin, and let watchers know that it does."""
+        if not rts:
+            if not self._lag_left:
+                return False
+            self._lag_left -= 1
+        for observer in self.on_speak:
+            observer()
+        return True
+
     def _follow_rts(self, level: int) -> None:
-        if level and not self._speaking:
+        """Go on when RTS rises; when it falls, send what lies in the far end's own FIFO."""
+        if not level:
+            left = len(self._queue) - self._next
+            self._lag_left = min(self.plan.lag, left) if self._speaking else 0
+            return
+        if self._awaits_rts:
+            self.begin()
+        if not self._speaking:
             self.say(b"")
 
     def _hear(self, data: int, flags: int) -> None:

@@ -68,7 +68,11 @@ class FarEndPlan:
         flow: whether RTS of the driver's port stops it, and its own buffer drives CTS.
         buffer_bytes: with `flow`, how many received characters it takes before it drops CTS.
         busy_ps: with `flow`, how long it needs to empty that buffer.
-        start_ps: when a source begins, after the driver was first opened.
+        lag: with `flow`, how many characters it has handed to a FIFO of its own, and so still
+            sends once RTS has dropped, the one under way left out.
+        eager: with `flow`, whether it begins as soon as RTS rises, even while ``open`` runs, and
+            not when ``open`` has returned.
+        start_ps: when a source begins, after the start of the far end.
         data: what a source sends.
         burst_bytes: characters of a source in a row; 0 for all of them.
         pause_ps: idle time of a source between bursts.
@@ -86,6 +90,8 @@ class FarEndPlan:
     flow: bool = False
     buffer_bytes: int = 16
     busy_ps: int = 0
+    lag: int = 0
+    eager: bool = False
     start_ps: int = 0
     data: bytes = b""
     burst_bytes: int = 0

@@ -12,6 +12,7 @@ from emu.devices.uart16550 import Uart16550
 from emu.errors import AccessError, nearest
 from emu.kernel.board import Board
 from emu.kernel.where import Place
+from emu.line.far_end import FarEnd
 from emu.rules.context import Context
 from emu.rules.finding import Findings
 from emu.rules.generic import FreeHand, Leeway, watch_bus, watch_registers
@@ -19,10 +20,14 @@ from emu.rules.lost_errors import LostErrors
 from emu.rules.masking import MaskWatch, watch_masking
 from emu.rules.processor import watch_handler, watch_sleep
 from emu.rules.uart16550 import UartWatch
+from emu.rules.uart16550_access import UartAccess
 from emu.rules.uart16550_calls import UartCalls
 from emu.rules.uart16550_edge import EdgeWatch
+from emu.rules.uart16550_flow import Arrivals, FlowWatch
+from emu.rules.uart16550_invite import InviteWatch
 from emu.rules.uart16550_rest import TransmitterRest
 from emu.rules.uart16550_served import ServedUart
+from emu.rules.uart16550_settings import SettingsWatch
 from emu.rules.uart16550_verdict import Verdict
 from emu.rules.uart16550_waits import UartWaits
 from emu.units import LineSettings
@@ -50,14 +55,18 @@ class PortRules:
         self._cpu = board.cpu
         self._lost = LostErrors(context.findings, f"{uart.name}.LSR")
         line = board.cpu.interrupts.lines.get(board.window(uart.name).irq)
-        self.watch = UartWatch(uart, board, context, self._lost)
-        self._calls = UartCalls(self.watch, context, self._lost, line)
+        access = UartAccess(uart, board, context)
+        self.watch = UartWatch(access, self._lost)
+        settings = SettingsWatch(access, self._lost)
+        self._calls = UartCalls(access, settings, self._lost, line)
         self._waits = UartWaits(self.watch, context, lambda: sum(board.bus.accesses()[uart.name]))
         self._rest = TransmitterRest(self.watch, context, masks)
         self._edge = EdgeWatch(uart, context)
         self._verdict = Verdict(self.watch, context, board)
         self._line = line
         self._board = board
+        self._flow: FlowWatch | None = None
+        self._invite: InviteWatch | None = None
         self._in_use = False
         self.method: Callable[[str], Place] = lambda _name: ("", 0)
 
@@ -87,6 +96,20 @@ class PortRules:
         self._rest.calm = self._verdict.calm = self._edge.calm = calm
         self._verdict.idle_ps = idle_ps
 
+    def far_end(self, far_end: FarEnd, arrivals: Arrivals, *, calm: Callable[[], bool]) -> None:
+        """Watch what the driver does with RTS, if the far end heeds it.
+
+        Args:
+            far_end: what hangs on the line.
+            arrivals: what is known of characters that came.
+            calm: tells whether no fault has acted yet.
+        """
+        uart, context = self.watch.uart, self._context
+        if far_end.plan.flow:
+            self._invite = InviteWatch(uart, context, far_end, calm)
+        if far_end.plan.flow and far_end.plan.lag:
+            self._flow = FlowWatch(uart, context, far_end, arrivals, calm)
+
     def counters(self, errors: object) -> None:
         """Compare line errors with the driver's counters.
 
@@ -108,6 +131,10 @@ class PortRules:
         self._masks.begins()
         self._calls.begins(name)
         self._waits.begins(name, size)
+        if self._invite is not None:
+            self._invite.begins(name)
+        if self._flow is not None:
+            self._flow.begins(name)
 
     def call_ends(self, name: str, result: object = None, *, judged: bool = True) -> None:
         """Note that a call has returned `result`, or raised, and judge what it leaves behind.
@@ -125,6 +152,8 @@ class PortRules:
             self._calls.ends(name, ended, result)
             self._waits.ends(ended, result)
             self._verdict.ends(name, ended, result)
+            if self._invite is not None:
+                self._invite.ends(name, ended)
 
     def line_opened(self, line: LineSettings) -> None:
         """Compare what ``open`` set with what it was asked for, after it has returned normally."""

@@ -232,6 +232,22 @@ _ALL = (
         "entry is wanted, write 0 and then the mask to IER before returning, which makes an edge.",
     ),
     Rule(
+        "flow-control-late", "device",
+        "RTS lowered when characters that are still on their way find no room",
+        "A far end ends its character before it stops, and sends what its own FIFO holds: up to 16 "
+        "more from another 16550. What comes then is lost, flow control or not.",
+        "Lower RTS while there is room for what may still come, FIFO of the far end included, and "
+        "raise it when enough has been read; or stop emptying the receiver and let its FIFO hold "
+        "the rest.",
+    ),
+    Rule(
+        "invited-before-set", "device",
+        "RTS raised in open before divisor and word format are set, and a character came",
+        "RTS tells a far end that heeds it to send. It does, to a receiver without a baud rate, "
+        "which hears nothing, or garbage.",
+        "Write divisor and LCR first, clear the FIFOs, and raise DTR and RTS last.",
+    ),
+    Rule(
         "enabled-before-handler", "device",
         "IER set before a handler is connected, and the interrupt came in between",
         "An interrupt without a handler is a crash on a bare machine, and on a system the line is "

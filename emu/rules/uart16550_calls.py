@@ -12,9 +12,10 @@ from math import ceil, floor
 from emu.devices.uart16550 import Uart16550
 from emu.kernel.interrupts import InterruptLine
 from emu.line.frame import format_of
-from emu.rules.context import Activation, Context
+from emu.rules.context import Activation
 from emu.rules.lost_errors import LostErrors
-from emu.rules.uart16550 import UartWatch
+from emu.rules.uart16550_access import UartAccess
+from emu.rules.uart16550_settings import SettingsWatch
 from emu.rules.uart16550_state import DLAB, ERROR_BITS, LOOP, NEVER, THRE
 from emu.units import LineSettings
 
@@ -31,19 +32,24 @@ class UartCalls:
     """Watch the calls of one driver.
 
     Args:
-        watch: what its accesses told.
-        context: who is running.
+        access: what is noted of any access.
+        settings: follows what is written to its settings.
         lost: errors it was shown.
         line: the interrupt line of its controller, None without one.
     """
 
     def __init__(
-        self, watch: UartWatch, context: Context, lost: LostErrors, line: InterruptLine | None
+        self,
+        access: UartAccess,
+        settings: SettingsWatch,
+        lost: LostErrors,
+        line: InterruptLine | None,
     ) -> None:
-        self._watch = watch
-        self._known = watch.known
-        self._uart: Uart16550 = watch.uart
-        self._context = context
+        self._access = access
+        self._settings = settings
+        self._known = access.known
+        self._uart: Uart16550 = access.uart
+        self._context = access.context
         self._lost = lost
         self._line = line
         self._settled = False
@@ -57,7 +63,7 @@ class UartCalls:
         known.idle_place = None
         known.waited, known.closing = (), None
         if name == "close":
-            self._watch.follow_close(True)
+            self._settings.follow_close(True)
         if name == "open":
             known.stale = 0 if known.is_open else self._uart.receive_level
             known.seen |= _IN_OPEN
@@ -71,7 +77,7 @@ class UartCalls:
         known = self._known
         known.opening = known.finishing = False
         if name == "close":
-            self._watch.follow_close(False)
+            self._settings.follow_close(False)
         known.notable = ERROR_BITS
         if name == "open":
             self._check_opened(ended)
@@ -232,7 +238,7 @@ class UartCalls:
         passed than they take on the line; and the last is still leaving.
         """
         known = self._known
-        if self._watch.still_sending and known.seen & THRE and known.idle_place is not None:
+        if self._access.still_sending and known.seen & THRE and known.idle_place is not None:
             text = f"{when}, but LSR showed THRE here and never TEMT: the last character is leaving"
             self._report("thre-taken-for-idle", text, "LSR", known.idle_place)
 

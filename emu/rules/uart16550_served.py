@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from emu.kernel.callers import interrupted_stack
+from emu.kernel.callers import driver_stack
 from emu.kernel.ports import Counts
 from emu.kernel.where import Place
 from emu.rules.context import Activation
@@ -103,12 +103,12 @@ class ServedUart:
         if untouched:
             known.seen = known.seen & ~_IN_HANDLER | set_aside & DR
         elif set_aside & DR:
-            known.data_taken = interrupted_stack()
+            known.data_taken = driver_stack()
         if set_aside & THRE:
             if self._written_ps == known.written_ps:
                 known.seen |= THRE
             else:
-                known.room_taken = interrupted_stack()
+                known.room_taken = driver_stack()
         return untouched, complaint
 
     def _complaint(self, ended: Activation) -> str:

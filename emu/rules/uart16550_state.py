@@ -15,10 +15,11 @@ from emu.kernel.where import Place
 from emu.rules.context import Activation
 from emu.units import LineSettings
 
-__all__ = ["DLAB", "DR", "LOOP", "NEVER", "TEMT", "THRE", "Known"]
+__all__ = ["DLAB", "DR", "FLAGS_SHOWN", "LOOP", "NEVER", "TEMT", "THRE", "Known"]
 
 DR, THRE, TEMT = 0x01, 0x20, 0x40
 DLAB, LOOP = 0x80, 0x10
+FLAGS_SHOWN = 0x800  # bit of `Known.seen` that reading RBR clears
 NEVER = -1
 _NOWHERE: Place = ("", 0)
 

@@ -487,6 +487,11 @@ class SerialContract:
         return self._stream.arrived
 
     @property
+    def first_unread(self) -> int | None:
+        """Number of the first character that arrived whole and was not returned, from 0."""
+        return self._stream.first_unread
+
+    @property
     def flagged(self) -> dict[str, tuple[int, int]]:
         """For each counter how many errors of its kind must be counted, and how many there were."""
         books = self._books

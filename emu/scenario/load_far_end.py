@@ -29,6 +29,7 @@ from emu.scenario.source import Notes
 __all__ = ["FAR_END", "make_far_end"]
 
 _MOST_BYTES = 1 << 20
+_MOST_LAG = 64  # characters, the deepest FIFO
 
 _NOISE = Table(
     "noise",
@@ -54,6 +55,8 @@ _FLOW = Table(
         Key("rts_cts", Truth(), "RTS of the driver's port stops it, its buffer drives CTS"),
         Key("buffer", Whole(1, _MOST_BYTES), "characters it takes before it drops CTS"),
         Key("busy", DURATION, "how long it needs to empty that buffer"),
+        Key("lag", Whole(0, _MOST_LAG), "characters that it still sends once RTS has dropped"),
+        Key("eager", Truth(), "it begins when RTS rises, even while open runs"),
     ),
 )
 
@@ -84,7 +87,7 @@ _OWN: dict[str, tuple[str, tuple[Key, ...]]] = {
         (
             *_EVERY,
             Key("data", DATA, "what it sends", required=True),
-            Key("start", DURATION, "when it begins, after the driver was first opened"),
+            Key("start", DURATION, "when it begins, after the far end started"),
             Key("burst", Whole(0, _MOST_BYTES), "characters in a row, 0 for all of them"),
             Key("pause", DURATION, "idle time between bursts"),
         ),
@@ -118,6 +121,9 @@ def make_far_end(values: Values | None, notes: Notes) -> FarEndPlan:
     if values is None:
         return FarEndPlan()
     flow: Values | dict[str, int] = values.get("flow", {})
+    heeds_rts = bool(flow.get("rts_cts", bool(flow)))
+    if isinstance(flow, Values) and not heeds_rts:
+        _refuse_idle(flow, notes)
     return FarEndPlan(
         kind=values.get("kind", "sink"),
         line=values.get("line"),
@@ -129,9 +135,11 @@ def make_far_end(values: Values | None, notes: Notes) -> FarEndPlan:
             if "at" in one and "length" in one
         ),
         gap_ps=values.get("gap", 0),
-        flow=bool(flow.get("rts_cts", bool(flow))),
+        flow=heeds_rts,
         buffer_bytes=flow.get("buffer", 16),
         busy_ps=flow.get("busy", 0),
+        lag=flow.get("lag", 0),
+        eager=bool(flow.get("eager", False)),
         start_ps=values.get("start", 0),
         data=values.get("data", b""),
         burst_bytes=values.get("burst", 0),
@@ -140,6 +148,16 @@ def make_far_end(values: Values | None, notes: Notes) -> FarEndPlan:
         port=values.get("port", ""),
         driver=values.get("driver", ""),
     )
+
+
+def _refuse_idle(flow: Values, notes: Notes) -> None:
+    """Refuse what says how RTS is heeded where it is not."""
+    for key in ("lag", "eager"):
+        if flow.get(key):
+            notes.refuse(
+                flow.place(key), f"'{key}' does nothing where RTS is not heeded",
+                fix="turn rts_cts on, or leave it out",
+            )  # fmt: skip
 
 
 def _noise(values: Values, notes: Notes) -> NoisePlan | None:

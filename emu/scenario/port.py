@@ -105,6 +105,8 @@ class DrivenPort:
             calm=lambda: self.contract.calm(),  # noqa: PLW0108 - the runner still changes it
             idle_ps=lambda: self.contract.last_end_ps,
         )
+        if far_end is not None:
+            self._rules.far_end(far_end, self.contract, calm=lambda: self.contract.calm())  # noqa: PLW0108 - as above
         self._rules.method = self._method_place
 
     @property

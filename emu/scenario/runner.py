@@ -250,9 +250,9 @@ class Run:
             self.ports[scenario.far_end.port] = self._make_port(scenario.far_end.port, other, None)
         self._armed.before_open()
         player = StepPlayer(scenario, self.board, self.ports, self._far_end, self.notes)
-        player.before_open = lambda: self._armed.start(self.board.clock.now_ps)
+        player.before_open = self._before_open
         if self._far_end is not None:
-            player.after_open = self._far_end.begin
+            player.after_open = self._far_end.opened
         steps = whole_steps(scenario, tuple(self.ports))
         last = _last_close(steps, scenario.port)
         for number, step in enumerate(steps):
@@ -260,6 +260,12 @@ class Run:
                 player.finish(faults_over=self._faults_over(), reset=self._was_reset())
                 self._traffic_end = player.traffic_end
             player.play(step)
+
+    def _before_open(self) -> None:
+        """Let faults begin, and the far end listen for RTS."""
+        self._armed.start(self.board.clock.now_ps)
+        if self._far_end is not None:
+            self._far_end.attend()
 
     def _bus_error_injected(self) -> bool:
         return any(

@@ -103,6 +103,25 @@ class ReceivedStream:
             return len(self._data) - self._at
         return self.result().missing
 
+    @property
+    def first_unread(self) -> int | None:
+        """Number of the first character that had to be returned and was not, counted from 0.
+
+        None without any, or when what was returned did not arrive.
+        """
+        data, at = self._data, self._at
+        for byte in self._tail or b"":
+            while at < len(data) and data[at] != byte and at in self._free:
+                at += 1
+            if at == len(data):
+                return None
+            if data[at] != byte:
+                break
+            at += 1
+        while at in self._free:
+            at += 1
+        return self._first + at if at < len(data) else None
+
     def result(self) -> Alignment:
         """Compare everything up to now."""
         free = [index - self._at for index in self._free]

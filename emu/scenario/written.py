@@ -234,6 +234,8 @@ def _flow(plan: FarEndPlan) -> Plain:
     body = {
         **_if(plan.buffer_bytes != default.buffer_bytes, buffer=plan.buffer_bytes),
         **_if(plan.busy_ps, busy=format_duration(plan.busy_ps)),
+        **_if(plan.lag, lag=plan.lag),
+        **_if(plan.eager, eager=True),
     }
     if plan.flow or body:
         return {"flow": {"rts_cts": plan.flow, **body}}

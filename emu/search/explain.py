@@ -30,11 +30,14 @@ from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.where import Place
 from emu.scenario.books import counter
 from emu.scenario.runner import Run
+from emu.search.constants import place_of_constant
 from emu.search.stepper import is_driver
+from emu.search.ways import Ways
 
 __all__ = ["Explainer"]
 
 _COUNTERS = ("overrun", "parity", "framing", "breaks")
+_BIT_OF = {"overrun": 0x02, "parity": 0x04, "framing": 0x08, "breaks": 0x10}
 _BAD, _OVERRUN, _THRE, _TEMT = 0x1C, 0x02, 0x20, 0x40
 _MOST_LINES = 2_000_000
 _LONGEST_PATH = 40
@@ -84,6 +87,7 @@ class _Path:
         after: the counters at the next access.
         lines: the lines.
         returns: where functions returned meanwhile, and what.
+        again: by which functions LSR was read next, if that was the next access.
     """
 
     stack: Stack
@@ -93,6 +97,7 @@ class _Path:
     after: tuple[int, ...] = ()
     lines: list[tuple[CodeType, int]] = field(default_factory=list)
     returns: list[tuple[Place, object]] = field(default_factory=list)
+    again: Stack = ()
 
 
 class _Counted(NamedTuple):
@@ -102,13 +107,23 @@ class _Counted(NamedTuple):
         name: which.
         value: to what.
         allowed: how many errors of its kind the device had flagged by then.
-        place: the line that moved it.
+        code, line: what moved it.
+        shown: what LSR had shown last.
+        way: the lines from there on.
     """
 
     name: str
     value: int
     allowed: int
-    place: Place
+    code: CodeType | None
+    line: int
+    shown: int
+    way: tuple[tuple[CodeType, int], ...]
+
+    @property
+    def place(self) -> Place:
+        """The line that moved it, as a place."""
+        return (self.code.co_filename, self.line) if self.code else ("", 0)
 
 
 class Explainer:
@@ -127,7 +142,8 @@ class Explainer:
         self._outermost: FrameType | None = None
         self._counted: list[_Counted] = []
         self._counts: tuple[int, ...] = ()
-        self._line: Place = ("", 0)
+        self._line: tuple[CodeType | None, int] = None, 0
+        self._names: dict[str, object] = {}
         self._looks: list[_Path] = []
         self._taken: list[_Path] = []
         self._path: _Path | None = None
@@ -136,6 +152,7 @@ class Explainer:
         self._rounds: list[list[tuple[FrameType, int]]] = []
         self._longest: list[list[tuple[FrameType, int]]] = []
         self._read_last = ""
+        self._ways = Ways()
         self._left = _MOST_LINES
         self._outer: Any = None
         device = run.board.device(port)
@@ -145,7 +162,10 @@ class Explainer:
             for name, access in device.ports.items():
                 access.wrap_read(partial(self._reading, name))
                 access.wrap_write(partial(self._writing, name))
-        run.board.cpu.on_sleep.append(self._slept)
+        cpu = run.board.cpu
+        cpu.on_sleep.append(self._slept)
+        cpu.on_enter.append(lambda _line: self._ways.begin("handler", cpu.depth))
+        cpu.on_exit.append(lambda _line: self._ways.end(cpu.depth))
 
     # following
 
@@ -175,13 +195,16 @@ class Explainer:
         if self._outermost is None and frame.f_code.co_name in _PROTOCOL and _is_called(frame):
             self._outermost = frame
             self._calls.append(self._call_of(frame))
+            self._names = frame.f_globals | vars(type(frame.f_locals.get("self")))
+            self._ways.begin(frame.f_code.co_name, 0)
         return self._local
 
     def _local(self, frame: FrameType, event: str, argument: object) -> Tracer | None:
         if event == "line":
             self._left -= 1
             self._look_at_counters()
-            self._line = frame.f_code.co_filename, frame.f_lineno
+            self._line = frame.f_code, frame.f_lineno
+            self._ways.line(frame.f_code, frame.f_lineno)
             path = self._path
             if path is not None and len(path.lines) < _LONGEST_PATH:
                 path.lines.append((frame.f_code, frame.f_lineno))
@@ -197,6 +220,7 @@ class Explainer:
         if frame is self._outermost:
             self._look_at_counters()
             self._outermost = None
+            self._ways.end(0)
             call = self._calls[-1]
             call.value, call.returned = value, (frame.f_code.co_filename, frame.f_lineno)
             call.took_ps = self._used_ps - call.began_ps
@@ -233,7 +257,10 @@ class Explainer:
             flagged = self._run.ports[self._name].contract.flagged
             for name, before, after in zip(_COUNTERS, self._counts, counts, strict=True):
                 if after > before:
-                    self._counted.append(_Counted(name, after, flagged[name][1], self._line))
+                    look = self._looks[-1] if self._looks else None
+                    shown, way = (look.flags, tuple(look.lines)) if look else (0, ())
+                    counted = _Counted(name, after, flagged[name][1], *self._line, shown, way)
+                    self._counted.append(counted)
         self._counts = counts
 
     def _count(self) -> tuple[int, ...]:
@@ -245,7 +272,8 @@ class Explainer:
 
     def _reading(self, name: str, read: ReadPort) -> ReadPort:
         def read_following() -> int:
-            self._end_path()
+            self._end_path(again=name == "LSR")
+            self._ways.accessed(name)
             if self._run.board.cpu.depth:
                 self._go_round(name)
             flags = self._uart.peek("LSR") & (_BAD | _OVERRUN) if name == "RBR" else 0
@@ -271,15 +299,18 @@ class Explainer:
     def _writing(self, name: str, write: WritePort) -> WritePort:
         def write_following(value: int) -> None:
             self._end_path()
+            self._ways.accessed(name)
             if name == "FCR" and self._calls and self._calls[-1].name == "open":
                 self._fcr = asking_place()
             write(value)
 
         return write_following
 
-    def _end_path(self) -> None:
-        if self._path is not None:
-            self._path.after = self._count()
+    def _end_path(self, *, again: bool = False) -> None:
+        path = self._path
+        if path is not None:
+            path.after = self._count()
+            path.again = driver_stack() if again else ()
             self._path = None
 
     # explaining
@@ -300,8 +331,19 @@ class Explainer:
         """Name the line that counted too much, or the look whose errors were not counted."""
         for one in self._counted:
             if one.value > one.allowed and f"errors.{one.name}" in message:
-                return one.place
+                return self._misnamed(one) or one.place
         return self._uncounted(_OVERRUN if "overrun flag" in message else _BAD)
+
+    def _misnamed(self, one: _Counted) -> Place | None:
+        """Return where a constant got the value of a bit that means another error than counted."""
+        wrong = one.shown & (_BAD | _OVERRUN) & ~_BIT_OF[one.name]
+        if one.code is None or one.shown & _BIT_OF[one.name]:
+            return None
+        for code, line in ((one.code, one.line), *reversed(one.way)):
+            place = place_of_constant(code, line, self._names, wrong) if code is one.code else None
+            if place is not None:
+                return place
+        return None
 
     def _uncounted(self, flags: int) -> Place | None:
         """Return the first look that showed flags after which no counter moved.
@@ -337,10 +379,19 @@ class Explainer:
         return None
 
     def _counting(self, path: _Path) -> Place | None:
-        """Return where a path comes into code that counts, None if it does not."""
+        """Return where a path comes into code that counts, None if it does not.
+
+        Code that looks for itself does not count what was seen before.
+        """
         looking = path.stack[-1][0] if path.stack else None
+        own = {code for code, _ in path.stack}
+        elsewhere = {code for code, _ in path.again} - own
         for code, number in path.lines:
-            if code is not looking and not set(_COUNTERS).isdisjoint(code.co_names):
+            if (
+                code is not looking
+                and code not in elsewhere
+                and not set(_COUNTERS).isdisjoint(code.co_names)
+            ):
                 return code.co_filename, number
         return None
 
@@ -373,6 +424,16 @@ class Explainer:
             code, line = late.waited[-1]
             return code.co_filename, line
         return late.returned
+
+    def _why_asserted(self, _line: int, message: str) -> Place | None:
+        """Name the test by which a handler came past what it does about a cause."""
+        cause = message.rpartition(": ")[2]
+        register = next((name for word, name in _ANSWERS if word in cause), "")
+        return self._ways.parting("handler", register)
+
+    def _why_left_out(self, _line: int, message: str) -> Place | None:
+        """Name the test by which ``open`` came past the divisor, if it wrote one before."""
+        return self._ways.parting("open", "DLL") if "open wrote no divisor" in message else None
 
     def _why_drained(self, _line: int, _message: str) -> Place | None:
         """Name the line at which ``drain`` returned."""
@@ -407,11 +468,15 @@ class Explainer:
 
 _PROTOCOL = ("open", "close", "write", "read", "drain")
 _TIMED = ("write", "read", "drain")
+_ANSWERS = (("received", "RBR"), ("transmitter", "THR"), ("modem", "MSR"), ("error", "LSR"))
 _EXPLAINED: dict[str, Callable[[Explainer, int, str], Place | None]] = {
     "error-bits-lost": Explainer._why_not_counted,  # noqa: SLF001 - its own methods
     "verdict-without-look": Explainer._why_given_up,  # noqa: SLF001
     "busy-wait-in-handler": Explainer._why_busy,  # noqa: SLF001
     "thre-taken-for-idle": Explainer._why_idle,  # noqa: SLF001
+    "handler-left-line-asserted": Explainer._why_asserted,  # noqa: SLF001
+    "divisor-off": Explainer._why_left_out,  # noqa: SLF001
+    "line-format-wrong": Explainer._why_left_out,  # noqa: SLF001
     "promise order": Explainer._why_stale,  # noqa: SLF001
     "promise errors": Explainer._why_miscounted,  # noqa: SLF001
     "promise loss": Explainer._why_lost,  # noqa: SLF001

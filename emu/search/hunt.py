@@ -187,11 +187,13 @@ def make_small(found: Found, crew: Workers, bout: int, *, most: int) -> None:
 def _explained(found: Found, explained: Trial) -> Failure:
     """Return the failure of a case with the line to begin with, as a run shows that was followed.
 
-    Where the processor had to be late for it, that is the line of a broken promise.
+    Where the processor had to be late for it, that is the line of a broken promise, unless it is
+    about time: the wait that took too long says more.
     """
     failure = found.failure
     place = explained.places.get(failure.cause)
-    if failure.is_promise and any(one.place[0] for one in found.trial.acted):
+    late = any(one.place[0] for one in found.trial.acted)
+    if late and failure.is_promise and failure.rule != "promise time":
         return failure
     if place is None:  # a rule may know more where the tape has the driver's lines
         alike = [one for one in explained.failures if one.rule == failure.rule]

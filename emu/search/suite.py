@@ -52,6 +52,7 @@ def suite() -> list[Bout]:
         *_boards(),
         *_starts(),
         *_traffic(),
+        *_invited(),
         *_waiting(),
         *_disturbed(),
         *_troubled(),
@@ -188,6 +189,23 @@ def _traffic() -> Iterator[dict[str, Any]]:
     flood = {"kind": "source", "data": {"count": 6000}, "start": "1 ms"}
     yield _body("nobody reads for half a second", "open", {"wait": "530 ms"}, {"receive": "all"},
                 far_end=flood)  # fmt: skip
+
+
+def _invited() -> Iterator[dict[str, Any]]:
+    """Far ends that go by RTS: one with a FIFO of its own, and one that answers while open runs.
+
+    Four characters after RTS has dropped are few: a 16550 with its FIFO full sends 16 more. The
+    first fills any buffer of 4096 bytes. Half a millisecond before an answer is long: only an open
+    that goes on to wait with RTS up meets it. Both begin when RTS rises, so a driver that leaves
+    it down is sent nothing, and asked for nothing.
+    """
+    heeds: dict[str, Any] = {"rts_cts": True, "eager": True}
+    much = {"kind": "source", "data": {"count": 5000}, "start": "1 ms", "flow": {**heeds, "lag": 4}}
+    yield _body("nobody reads, and the far end heeds RTS", "open", {"wait": "450 ms"},
+                {"receive": "all"}, far_end=much)  # fmt: skip
+    prompt = {"kind": "source", "data": {"count": 40}, "start": "500 us", "flow": heeds}
+    yield _body("a far end that answers RTS at once", "open", {"receive": "all"},
+                far_end=prompt)  # fmt: skip
 
 
 def _waiting() -> Iterator[dict[str, Any]]:

@@ -13,14 +13,14 @@ from types import ModuleType
 import pytest
 
 from emu.rules.catalogue import RULES
-from tests.quality.snippets import device, flow, generic, processor
+from tests.quality.snippets import device, flow, generic, invitation, processor
 from tests.quality.snippets.bench import Bench
 
 Snippet = Callable[[Bench], None]
 
 MODULES: dict[str, tuple[ModuleType, ...]] = {
     "generic": (generic,),
-    "device": (device, flow),
+    "device": (device, flow, invitation),
     "processor": (processor,),
 }
 WATCHING = [rule.name for rule in RULES.values() if rule.family != "run"]

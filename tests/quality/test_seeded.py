@@ -20,8 +20,6 @@ from tests.quality.seeded_drivers import ROOT, Edit, Seeded, class_of, seeds
 SEEDS = {one.name: one for one in seeds()}
 SHOWN = [name for name, one in SEEDS.items() if one.scenario is not None]
 NOT_SHOWN = {  # what it takes stands in `shown_by` of each
-    "enable-before-configure",
-    "flow-control-late",
     "shared-state-rmw-race",
     "timeout-verdict-without-final-look",
 }

@@ -269,3 +269,142 @@ def test_cts_drops_while_its_buffer_is_full() -> None:
     assert wire.wires["cts"].level == 0
     wire.wait(4 * MS)
     assert wire.wires["cts"].level == 1
+
+
+# what a far end still sends, and when it begins
+
+
+@pytest.mark.parametrize("lag", [0, 1, 4, 64])
+def test_a_far_end_with_a_fifo_sends_on_after_rts_has_dropped(lag: int) -> None:
+    """It ends the character under way, then sends just so many more, all of them whole."""
+    wire = Wire(FarEndPlan(kind="source", data=bytes(range(100)), flow=True, lag=lag))
+    wire.wires["rts"].set(1)
+    wire.far.begin()
+    wire.wait(3 * CHARACTER_PS // 2)
+    wire.wires["rts"].set(0)
+    wire.wait(100 * CHARACTER_PS)
+    assert wire.heard == bytes(range(2 + lag))
+    assert all(not flags for _, _, flags in wire.came)
+    assert not wire.far.quiet
+
+
+def test_it_goes_on_when_rts_rises_and_lags_again_when_it_falls() -> None:
+    """Each fall of RTS finds the FIFO of the far end full; nothing is left out or said twice."""
+    wire = Wire(FarEndPlan(kind="source", data=bytes(range(20)), flow=True, lag=3))
+    wire.far.begin()
+    heard = []
+    for _ in range(4):
+        wire.wires["rts"].set(1)
+        wire.wait(3 * CHARACTER_PS // 2)
+        wire.wires["rts"].set(0)
+        wire.wait(30 * CHARACTER_PS)
+        heard.append(len(wire.came))
+    assert heard == [5, 10, 15, 20]
+    assert wire.heard == bytes(range(20))
+    assert wire.far.quiet
+
+
+def test_rts_that_rises_while_it_lags_is_as_if_it_had_stayed_up() -> None:
+    """A short fall of RTS makes no gap between characters."""
+    wire = Wire(FarEndPlan(kind="source", data=bytes(range(10)), flow=True, lag=4))
+    wire.wires["rts"].set(1)
+    wire.far.begin()
+    wire.wait(CHARACTER_PS // 2)
+    wire.wires["rts"].set(0)
+    wire.wait(2 * CHARACTER_PS)
+    wire.wires["rts"].set(1)
+    wire.wait(20 * CHARACTER_PS)
+    assert wire.heard == bytes(range(10))
+    assert wire.came[-1][0] - wire.came[0][0] == pytest.approx(9 * CHARACTER_PS, rel=0.01)
+
+
+def test_a_far_end_that_is_silent_has_nothing_in_its_fifo() -> None:
+    """What it has to say after RTS has dropped waits, whatever its lag."""
+    wire = Wire(FarEndPlan(flow=True, lag=4))
+    wire.wires["rts"].set(1)
+    wire.far.say(b"t")
+    wire.wait(2 * CHARACTER_PS)
+    wire.wires["rts"].set(0)
+    wire.far.say(b"ide")
+    wire.wait(10 * CHARACTER_PS)
+    assert wire.heard == b"t"
+    wire.wires["rts"].set(1)
+    wire.wait(10 * CHARACTER_PS)
+    assert wire.heard == b"tide"
+
+
+def test_watchers_learn_of_each_character_as_it_begins() -> None:
+    """Where RTS is heeded, `on_speak` is called at each start bit and at no other time."""
+    wire = Wire(FarEndPlan(kind="source", data=b"tide", flow=True, lag=1))
+    times: list[int] = []
+    wire.far.on_speak.append(lambda: times.append(wire.clock.now_ps))
+    wire.far.begin()
+    wire.wait(5 * CHARACTER_PS)
+    wire.wires["rts"].set(1)
+    wire.wait(CHARACTER_PS // 2)
+    wire.wires["rts"].set(0)
+    wire.wait(5 * CHARACTER_PS)
+    assert [round(at / CHARACTER_PS) for at in times] == [5, 6]
+
+
+EAGER = FarEndPlan(kind="source", data=b"tide", flow=True, eager=True, start_ps=3 * MS)
+
+
+def test_an_eager_far_end_begins_when_rts_rises() -> None:
+    """Once the driver is being opened it begins at the first rise of RTS, and its times count."""
+    wire = Wire(EAGER)
+    wire.far.attend()
+    wire.wait(5 * MS)
+    assert wire.far.quiet
+    wire.wires["rts"].set(1)
+    assert not wire.far.quiet
+    wire.wait(3 * MS + 5 * CHARACTER_PS)
+    assert wire.came[0][0] == pytest.approx(8 * MS + CHARACTER_PS, abs=2 * HALF_BIT_PS)
+    assert wire.heard == b"tide"
+
+
+def test_an_eager_far_end_begins_once() -> None:
+    """Neither the return of open nor another rise of RTS starts it again."""
+    wire = Wire(EAGER)
+    wire.far.attend()
+    for level in (1, 0, 1):
+        wire.wires["rts"].set(level)
+    wire.far.opened()
+    wire.far.attend()
+    wire.wires["rts"].set(0)
+    wire.wires["rts"].set(1)
+    wire.wait(20 * MS)
+    assert wire.heard == b"tide"
+
+
+def test_an_eager_far_end_takes_rts_that_was_up_for_an_invitation() -> None:
+    """Where RTS was up before and never moved, it begins when open has returned."""
+    wire = Wire(EAGER)
+    wire.wires["rts"].set(1)
+    wire.far.attend()
+    wire.wait(10 * MS)
+    assert wire.far.sent == b""
+    wire.far.opened()
+    wire.wait(10 * MS)
+    assert wire.heard == b"tide"
+
+
+def test_an_eager_far_end_that_is_not_invited_is_quiet() -> None:
+    """As long as RTS stays down it says nothing, and nobody need wait for it."""
+    wire = Wire(EAGER)
+    wire.far.attend()
+    wire.far.opened()
+    wire.wait(20 * MS)
+    assert (wire.far.sent, wire.far.quiet) == (b"", True)
+
+
+def test_any_other_far_end_begins_when_open_has_returned() -> None:
+    """Without `eager` RTS starts nothing before that."""
+    wire = Wire(FarEndPlan(kind="source", data=b"tide", flow=True))
+    wire.far.attend()
+    wire.wires["rts"].set(1)
+    wire.wait(10 * MS)
+    assert wire.far.sent == b""
+    wire.far.opened()
+    wire.wait(10 * MS)
+    assert wire.heard == b"tide"

@@ -13,6 +13,7 @@ from emu.line.plan import BreakPlan, FarEndPlan, NoisePlan, ScriptLine
 from emu.scenario.load import load_scenario, parse_scenario
 from emu.scenario.load_checks import nearest_baud
 from emu.scenario.model import NEVER_PS, Expectation, Leftovers, Limits, Scenario, Step
+from emu.scenario.written import scenario_as_plain
 from emu.units import LineSettings
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -235,7 +236,7 @@ def test_troubles_of_the_far_end() -> None:
   baud_error: -1.5 %
   noise: {per_second: 200, width: 2 us, from: 1 ms, until: 2 ms}
   breaks: [{at: 5 ms, length: 300 us}]
-  flow: {rts_cts: true, buffer: 8, busy: 2 ms}
+  flow: {rts_cts: true, buffer: 8, busy: 2 ms, lag: 4, eager: true}
 """
     )
 
@@ -248,13 +249,24 @@ def test_troubles_of_the_far_end() -> None:
         flow=True,
         buffer_bytes=8,
         busy_ps=2 * MS,
+        lag=4,
+        eager=True,
     )
 
 
-@pytest.mark.parametrize(("written", "flow"), [("rts_cts: false", False), ("busy: 1 ms", True)])
+@pytest.mark.parametrize(
+    ("written", "flow"), [("rts_cts: false", False), ("busy: 1 ms", True), ("lag: 2", True)]
+)
 def test_flow_control_is_on_unless_it_is_turned_off(written: str, flow: bool) -> None:
     """A far end that says anything about flow control has it, unless it says that it has not."""
     assert scenario(f"far_end: {{kind: echo, flow: {{{written}}}}}\n").far_end.flow is flow
+
+
+def test_flow_control_is_written_as_it_was_read() -> None:
+    """A file that is written from a scenario says of RTS what it said, defaults left out."""
+    for flow in ({"rts_cts": True}, {"rts_cts": True, "lag": 4, "eager": True}):
+        found = scenario(f"far_end: {{kind: echo, flow: {flow}}}\n".replace("True", "true"))
+        assert scenario_as_plain(found)["far_end"]["flow"] == flow
 
 
 @pytest.mark.parametrize(

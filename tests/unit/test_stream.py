@@ -144,6 +144,42 @@ def test_unread_counts_what_is_still_owed() -> None:
     assert stream.unread == 0
 
 
+@pytest.mark.parametrize(
+    ("arrived", "free", "returned", "first"),
+    [
+        (b"", (), b"", None),
+        (b"tide", (), b"tide", None),
+        (b"tide", (), b"ti", 2),
+        (b"tide", (), b"tie", 2),
+        (b"tide", (), b"ide", 0),
+        (b"tide", {0, 1}, b"de", None),
+        (b"tide", {0, 1}, b"te", 2),
+        (b"tide", {0, 3}, b"id", None),
+        (b"tide", {0}, b"", 1),
+        (b"tide", {0}, b"xx", 1),
+        (b"tide", (), b"tidex", None),
+    ],
+)
+def test_the_first_that_is_missing(
+    arrived: bytes, free: set[int], returned: bytes, first: int | None
+) -> None:
+    """`first_unread` is the number of the first character that was due and was left out."""
+    stream = stream_of(arrived, set(free))
+    stream.give(returned)
+    assert stream.first_unread == first
+
+
+def test_the_first_that_is_missing_counts_from_the_start() -> None:
+    """However much came before and is no longer kept, the number counts from the beginning."""
+    stream = ReceivedStream()
+    for _ in range(3):
+        stream.arrive_row(bytes(1 << 16))
+        stream.give(bytes(1 << 16))
+    stream.arrive_row(b"tide")
+    stream.give(b"te")
+    assert stream.first_unread == (3 << 16) + 1
+
+
 def test_tangled_streams_are_compared_in_good_time() -> None:
     """Thousands of equal or periodic characters with losses all over do not take for ever."""
     begun = time.process_time()

@@ -20,6 +20,7 @@ from emu.line.far_end import FarEnd
 from emu.line.plan import FarEndPlan
 from emu.rules.attach import attach_rules
 from emu.rules.finding import Finding, Findings
+from emu.scenario.stream import ReceivedStream
 from emu.units import LineSettings
 
 __all__ = ["Bench", "Books", "TideGauge"]
@@ -49,15 +50,47 @@ class TideGauge(Device):
 
 
 class Books(Nobody):
-    """Count what begins to leave.
+    """Count what begins to leave, and keep what comes.
 
     Attributes:
         begun: characters that have begun.
         idle_ps: when the last of them ends.
         overruns: characters that were lost for want of room.
+        stream: what came, against what ``read`` returned.
     """
 
     begun = idle_ps = overruns = 0
+
+    def __init__(self) -> None:
+        self.stream = ReceivedStream()
+
+    def arrived(self, data: int, flags: int) -> None:
+        """Keep a character."""
+        self.stream.arrive(data, free=bool(flags))
+
+    def arrived_row(self, data: bytes) -> None:
+        """Keep several."""
+        self.stream.arrive_row(data)
+
+    @property
+    def lost(self) -> int:
+        """The same as `overruns`."""
+        return self.overruns
+
+    @property
+    def arrived_count(self) -> int:
+        """How many came into the receiver."""
+        return self.stream.arrived
+
+    @property
+    def unread(self) -> int:
+        """How many of them were not returned."""
+        return self.stream.unread
+
+    @property
+    def first_unread(self) -> int | None:
+        """Number of the first of those."""
+        return self.stream.first_unread
 
     def shifting(self, data: int, end_ps: int) -> None:
         """Count a character."""
@@ -127,6 +160,8 @@ class Bench:
             return None
         if name == "write" and isinstance(result, int):
             self.accepted += result
+        if name == "read" and isinstance(result, bytes):
+            self.books.stream.give(result)
         self.port.call_ends(name, result)
         return result
 
@@ -179,6 +214,12 @@ class Bench:
             self.received.append(self.io.read8(RBR))
 
     # the world outside
+
+    def heed_rts(self, plan: FarEndPlan) -> None:
+        """Hang a far end on the line that heeds RTS, and let it begin when RTS rises."""
+        self.far = FarEnd(plan, self.board.clock, self.uart.signals, LINE)
+        self.port.far_end(self.far, self.books, calm=lambda: self.calm)
+        self.far.attend()
 
     def arrive(self, data: bytes, *, and_wait: bool = True) -> None:
         """Let the far end send `data`, and time pass until it is there."""
