@@ -34,12 +34,12 @@ from emu.search.constants import place_of_constant
 from emu.search.stepper import is_driver
 from emu.search.ways import Ways
 
-__all__ = ["Explainer"]
+__all__ = ["EXPLAINED", "Explainer"]
 
 _COUNTERS = ("overrun", "parity", "framing", "breaks")
 _BIT_OF = {"overrun": 0x02, "parity": 0x04, "framing": 0x08, "breaks": 0x10}
 _BAD, _OVERRUN, _THRE, _TEMT = 0x1C, 0x02, 0x20, 0x40
-_MOST_LINES = 2_000_000
+_MOST_LINES, _LINES_AN_ACCESS = 600_000, 4  # what is followed; a stack costs as much as lines
 _LONGEST_PATH = 40
 _ROUNDS = 64
 _TYPICAL = 8  # characters whose lines tell what becomes of a character
@@ -202,6 +202,9 @@ class Explainer:
     def _local(self, frame: FrameType, event: str, argument: object) -> Tracer | None:
         if event == "line":
             self._left -= 1
+            if self._left <= 0:
+                self.stop()
+                return None
             self._look_at_counters()
             self._line = frame.f_code, frame.f_lineno
             self._ways.line(frame.f_code, frame.f_lineno)
@@ -272,6 +275,9 @@ class Explainer:
 
     def _reading(self, name: str, read: ReadPort) -> ReadPort:
         def read_following() -> int:
+            if self._left <= 0:
+                return read()
+            self._left -= _LINES_AN_ACCESS
             self._end_path(again=name == "LSR")
             self._ways.accessed(name)
             if self._run.board.cpu.depth:
@@ -298,6 +304,9 @@ class Explainer:
 
     def _writing(self, name: str, write: WritePort) -> WritePort:
         def write_following(value: int) -> None:
+            if self._left <= 0:
+                write(value)
+                return
             self._end_path()
             self._ways.accessed(name)
             if name == "FCR" and self._calls and self._calls[-1].name == "open":
@@ -318,14 +327,18 @@ class Explainer:
     def place(self, rule: str, line: int, message: str) -> Place | None:
         """Return the line to begin with, None where there is nothing better than what is known.
 
+        That is so too where the run was too long to be followed to its end.
+
         Args:
             rule: the rule, or ``promise NAME``.
             line: the line that the finding names, 0 for none.
             message: what is wrong.
         """
         self._end_path()
-        explain = _EXPLAINED.get(rule)
-        return explain(self, line, message) if explain is not None else None
+        explain = EXPLAINED.get(rule)
+        if explain is None or self._left <= 0:
+            return None
+        return explain(self, line, message)
 
     def _why_miscounted(self, _line: int, message: str) -> Place | None:
         """Name the line that counted too much, or the look whose errors were not counted."""
@@ -469,7 +482,7 @@ class Explainer:
 _PROTOCOL = ("open", "close", "write", "read", "drain")
 _TIMED = ("write", "read", "drain")
 _ANSWERS = (("received", "RBR"), ("transmitter", "THR"), ("modem", "MSR"), ("error", "LSR"))
-_EXPLAINED: dict[str, Callable[[Explainer, int, str], Place | None]] = {
+EXPLAINED: dict[str, Callable[[Explainer, int, str], Place | None]] = {
     "error-bits-lost": Explainer._why_not_counted,  # noqa: SLF001 - its own methods
     "verdict-without-look": Explainer._why_given_up,  # noqa: SLF001
     "busy-wait-in-handler": Explainer._why_busy,  # noqa: SLF001

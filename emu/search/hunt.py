@@ -181,7 +181,8 @@ def make_small(found: Found, crew: Workers, bout: int, *, most: int) -> None:
         found.failure, found.trial = shrink(found.trial, found.failure, run, most=most)
     found.trial, found.repeats = repeated(found.trial, lambda schedule: run(schedule, records=True))
     if most and found.repeats and not found.trial.lost:
-        found.failure = _explained(found, crew.one(Job(bout, found.trial.schedule, explain=True)))
+        job = Job(bout, found.trial.schedule, explain=found.failure.rule)
+        found.failure = _explained(found, crew.one(job))
 
 
 def _explained(found: Found, explained: Trial) -> Failure:

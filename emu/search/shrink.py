@@ -14,6 +14,7 @@ from emu.search.trial import Failure, Trial
 __all__ = ["MOST_TRIES", "repeated", "shrink"]
 
 MOST_TRIES = 200
+MOST_CALLS = 4_000_000  # calls to the bench in all those runs
 
 
 def shrink(
@@ -29,21 +30,25 @@ def shrink(
         trial: the trial that showed it.
         failure: what must still be shown.
         run: runs a schedule.
-        most: how many runs may be made.
+        most: how many runs may be made; fewer if they are long.
     """
-    tries = 0
+    tried: set[Schedule] = set()
+    calls = 0
     smaller = True
-    while smaller and tries < most:
+    while smaller:
         smaller = False
         for schedule in _smaller(trial.schedule):
-            tries += 1
+            if schedule in tried:
+                continue
+            if len(tried) >= most or calls > MOST_CALLS:
+                return failure, trial
+            tried.add(schedule)
             candidate = run(schedule)
+            calls += candidate.calls
             same = [one for one in candidate.failures if one.cause == failure.cause]
             if same:
                 trial, failure = candidate, same[0]
                 smaller = True
-                break
-            if tries >= most:
                 break
     return failure, trial
 
@@ -82,7 +87,9 @@ def _simpler(entry: Entry) -> Iterator[Entry]:
     while events < entry.events:
         yield entry._replace(events=events)
         events *= 2
-    if entry.events > 2:
-        yield entry._replace(events=entry.events - 1)
+    step = (entry.events - events // 2) // 2
+    while step > 0:
+        yield entry._replace(events=entry.events - step)
+        step //= 2
     if entry.point.step:
         yield entry._replace(point=Point(entry.point.call))

@@ -25,7 +25,7 @@ from emu.scenario.other_task import OtherTask
 from emu.scenario.outcome import Outcome
 from emu.scenario.runner import Run
 from emu.search.coverage import Coverage, Covering
-from emu.search.explain import Explainer
+from emu.search.explain import EXPLAINED, Explainer
 from emu.search.schedule import Point, Schedule
 from emu.search.stepper import Acted, Seen, Stepper
 
@@ -127,7 +127,7 @@ class Trying:
         cover: bool = False,
         keep: Callable[[Run], None] | None = None,
         expects: bool = False,
-        explain: bool = False,
+        explain: str = "",
     ) -> Trial:
         """Run once.
 
@@ -140,16 +140,16 @@ class Trying:
             cover: note what of the device was read and written.
             keep: given the run once it is over, for whoever wants to look at it.
             expects: hold what the scenario expects beyond the contract against the driver, too.
-            explain: follow every line of the driver, to find the lines to begin with.
+            explain: the rule for which to find the line to begin with, ``""`` for none.
 
         Raises:
             InputError: the driver cannot be found.
         """
-        run = Run(self.scenario, self.driver, events=events, places=places or explain)
+        run = Run(self.scenario, self.driver, events=events, places=places or bool(explain))
         stepper = self._stepper(run, schedule, learn)
         board, port = run.board, self.scenario.port
         covering = Covering(board, port) if cover else None
-        explainer = Explainer(run, port) if explain else None
+        explainer = Explainer(run, port) if explain in EXPLAINED else None
 
         def hand_out(name: str) -> tuple[Window, Cpu]:
             cpu = stepper.cpu(board.cpu)

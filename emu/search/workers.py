@@ -37,7 +37,7 @@ class Job(NamedTuple):
         learn: which points to note, ``""`` for none.
         cover: whether to note what of the device was used.
         records: whether to hash the whole record.
-        explain: whether to look for the lines to begin with.
+        explain: the rule for which to look for the line to begin with, ``""`` for none.
     """
 
     bout: int
@@ -45,7 +45,7 @@ class Job(NamedTuple):
     learn: str = ""
     cover: bool = False
     records: bool = False
-    explain: bool = False
+    explain: str = ""
 
 
 class Workers:

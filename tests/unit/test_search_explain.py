@@ -46,17 +46,42 @@ NEAR_LINES = 3
 def test_the_line_that_leads_to_the_bug(seed: str, bout: str, rule: str, tmp_path: Path) -> None:
     """Each way to break a promise is told at the line to change, or next to it."""
     driver = load_driver(DriverName.parse(SEEDS[seed].write(tmp_path), base=ROOT))
-    trial = Trying(BOUTS[bout].scenario(), driver).run(explain=True)
+    trial = Trying(BOUTS[bout].scenario(), driver).run(explain=rule)
     (failure,) = [one for one in trial.failures if one.rule == rule]
     _, line = trial.places.get(failure.cause, (failure.file, failure.line))
     assert min(abs(line - at) for at in SEEDS[seed].lines) <= NEAR_LINES
+
+
+def test_a_rule_that_names_its_line_is_not_followed(tmp_path: Path) -> None:
+    """A run for a rule that has nothing to explain names no other line."""
+    seed = SEEDS["isr-livelock"]
+    driver = load_driver(DriverName.parse(seed.write(tmp_path), base=ROOT))
+    trial = Trying(BOUTS["fault: DR stuck at 1"].scenario(), driver).run(explain="endless-poll")
+    assert trial.failures[0].rule == "endless-poll"
+    assert trial.failures[0].line in seed.lines
+    assert not trial.places
+
+
+def test_a_run_that_is_too_long_is_not_followed_to_its_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was seen of half a run explains nothing, and the run itself comes out the same."""
+    seed = SEEDS["wrong-bit-mapping"]
+    driver = load_driver(DriverName.parse(seed.write(tmp_path), base=ROOT))
+    trying = Trying(BOUTS["the far end at the wrong rate"].scenario(), driver)
+    whole = trying.run(explain="promise errors")
+    monkeypatch.setattr("emu.search.explain._MOST_LINES", 2000)
+    half = trying.run(explain="promise errors")
+    assert whole.places
+    assert not half.places
+    assert half.behaviour == whole.behaviour
 
 
 @pytest.mark.parametrize("bout", ["one message each way", "fault: an overrun", "a noisy line"])
 def test_following_changes_nothing(bout: str) -> None:
     """A run that is followed comes out as it does otherwise, and a good one has no line to name."""
     trying = Trying(BOUTS[bout].scenario(), SteadySender)
-    plain, followed = trying.run(places=True), trying.run(explain=True)
+    plain, followed = trying.run(places=True), trying.run(explain="promise errors")
     assert [one.rule for one in followed.failures] == [one.rule for one in plain.failures]
     assert followed.behaviour == plain.behaviour
     assert followed.calls == plain.calls

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from emu.search.schedule import Entry, Schedule
-from emu.search.shrink import MOST_TRIES, repeated, shrink
+from emu.search.shrink import MOST_CALLS, MOST_TRIES, repeated, shrink
 from emu.search.trial import Failure, Trial, Trying
 from tests.search_bench import SteadySender, at, failing, scenario, trial
 
@@ -112,6 +113,32 @@ def test_the_effort_is_bounded(most: int) -> None:
     _, found = shrink(first, FAILURE, run, most=most)
     assert len(run.runs) <= most
     assert found is first
+
+
+@pytest.mark.parametrize("needed", [1, 2, 3, 42, 57, 63, 64])
+def test_the_number_of_events_is_found_in_few_runs(needed: int) -> None:
+    """The least number of events is found by halving, and nothing is run twice."""
+    run = judge(has(at(4, events=needed)))
+    first = run((at(4, events=64),))
+    run.runs.clear()
+    _, found = shrink(first, FAILURE, run)
+    assert found.schedule == (at(4, events=needed),)
+    assert len(run.runs) == len(set(run.runs))
+    assert len(run.runs) <= 25
+
+
+def test_long_runs_are_few() -> None:
+    """Runs that take long are not made by the dozen, so that a case is shown before long."""
+    run = judge(has(at(4, events=60)))
+    first = run((at(4, events=64),))
+    run.runs.clear()
+    calls = MOST_CALLS // 3
+
+    def long(schedule: Schedule) -> Trial:
+        return replace(run(schedule), calls=calls)
+
+    shrink(first, FAILURE, long)
+    assert len(run.runs) == 4  # the fourth is begun before the three are seen to be too many
 
 
 def test_a_driver_that_fails_at_times_does_not_keep_us() -> None:
