@@ -60,7 +60,8 @@ class _Call:
         value: what it returned.
         returned: the line at which it did.
         waited: the functions and lines by which it waited last.
-        looked, told: likewise, by which LSR and the clock were read last.
+        look: how LSR was read last.
+        told: by which functions and lines the clock was read last.
     """
 
     name: str
@@ -71,7 +72,7 @@ class _Call:
     value: Any = None
     returned: Place = ("", 0)
     waited: Stack = ()
-    looked: Stack = ()
+    look: _Path | None = None
     told: Stack = ()
 
 
@@ -227,7 +228,7 @@ class Explainer:
             call = self._calls[-1]
             call.value, call.returned = value, (frame.f_code.co_filename, frame.f_lineno)
             call.took_ps = self._used_ps - call.began_ps
-            call.looked = self._looks[-1].stack if self._looks else ()
+            call.look = self._looks[-1] if self._looks else None
             call.told = self._told
 
     def _call_of(self, frame: FrameType) -> _Call:
@@ -449,14 +450,19 @@ class Explainer:
         return self._ways.parting("open", "DLL") if "open wrote no divisor" in message else None
 
     def _why_drained(self, _line: int, _message: str) -> Place | None:
-        """Name the line at which ``drain`` returned."""
-        return next((one.returned for one in reversed(self._calls) if one.name == "drain"), None)
+        """Name the line that made a yes of the last look, or at which ``drain`` returned."""
+        for call in reversed(self._calls):
+            if call.name == "drain":
+                look = call.look
+                early = look is not None and look.flags & (_THRE | _TEMT) == _THRE
+                return (_said_yes(look) if look and early else None) or call.returned
+        return None
 
     def _why_given_up(self, _line: int, _message: str) -> Place | None:
         """Name the look by which a call gave up, in the function that also read the clock."""
         for call in self._calls:
             if call.name == "drain" and call.value is False:
-                met = meeting(call.looked, call.told)
+                met = meeting(call.look.stack if call.look else (), call.told)
                 return met[0] if met else None
         return None
 
@@ -464,8 +470,7 @@ class Explainer:
         """Name the line that made a yes of a look."""
         for one in self._looks:
             if one.place[1] == line and one.flags & (_THRE | _TEMT) == _THRE:
-                yes = (place for place, value in one.returns if value is True)
-                found = next(yes, None)
+                found = _said_yes(one)
                 if found is not None:
                     return found
         return None
@@ -497,6 +502,11 @@ EXPLAINED: dict[str, Callable[[Explainer, int, str], Place | None]] = {
     "promise time": Explainer._why_late,  # noqa: SLF001
     "promise drain": Explainer._why_drained,  # noqa: SLF001
 }
+
+
+def _said_yes(look: _Path) -> Place | None:
+    """Return where a function returned True after a look."""
+    return next((place for place, value in look.returns if value is True), None)
 
 
 def _is_called(frame: FrameType) -> bool:

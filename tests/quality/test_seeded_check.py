@@ -1,0 +1,61 @@
+"""What `emu check` says of drivers with a known bug: that it fails, and where to begin to read.
+
+The one idea: each seeded driver is tried with what `emu check` brings, up to the first run that
+fails. Where that takes a certain timing the bout in which it shows is named, which spares the
+search through all others; `tests/bench/quarry.py` spends the whole budget on each, for its table.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from emu.report.hunt_summary import place_of_found
+from emu.scenario.driver_source import DriverName, load_driver
+from emu.search.check import check
+from emu.search.suite import Bout, suite
+from tests.quality.seeded_drivers import ROOT, Seeded, seeds
+
+NEAR_LINES, MOST_ENTRIES = 3, 2
+SUITE = suite()
+ALONE = "two messages, then left alone"
+FULL = "more than can be written in time"
+SINGLE = "one character at a time"
+SHOWS_IN = {
+    "ack-after-service": ALONE,
+    "ack-or-arm-after-restart": ALONE,
+    "bank-or-index-clobbered": "a block longer than the FIFO, then closed",
+    "cancel-versus-complete": FULL,
+    "check-then-enable-gap": ALONE,
+    "clear-more-than-serviced": ALONE,
+    "double-start": SINGLE,
+    "error-leaves-device-busy": FULL,
+    "mask-register-rmw-race": ALONE,
+    "one-event-per-isr": "both ways on an edge-sensed line",
+    "shared-state-rmw-race": SINGLE,
+    "sleep-lost-wakeup": SINGLE,
+    "spurious-irq-not-tolerated": "fault: spurious interrupts",
+    "timeout-verdict-without-final-look": "a drain that gives up, and another",
+}
+
+
+def bouts_for(seed: Seeded) -> list[Bout]:
+    """Return what to try: the bout that is named, or everything that is run once."""
+    if seed.name in SHOWS_IN:
+        return [one for one in SUITE if one.body["scenario"] == SHOWS_IN[seed.name]]
+    return [one for one in SUITE if not one.hunted]
+
+
+@pytest.mark.parametrize("seed", seeds(), ids=lambda seed: seed.name)
+def test_the_bug_is_found_where_it_is(seed: Seeded, tmp_path: Path) -> None:
+    """The line to change is named, or one next to it, and the case has two delays at most."""
+    driver = load_driver(DriverName.parse(seed.write(tmp_path), base=ROOT))
+    found = check(driver, bouts_for(seed), budget_s=60.0, linger_s=0.0)
+    told = []
+    for row in found.rows:
+        path, _, line = place_of_found(row.found.failure, row.found.trial).rpartition(":")
+        near = line.isdigit() and min(abs(int(line) - at) for at in seed.lines) <= NEAR_LINES
+        told.append((row.found.failure.rule, line, near, len(row.found.trial.schedule)))
+        assert not path or Path(path).name == f"{seed.name.replace('-', '_')}.py"
+    assert any(near and entries <= MOST_ENTRIES for _, _, near, entries in told), told
