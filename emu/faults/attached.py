@@ -65,8 +65,8 @@ class Attached:
         on_start: called when the windows begin to count.
         before_open: called once, before the driver is first opened.
         occasions, injected: exact counts.
-        unsettled: whether it took the device's settings away, until the port is opened again.
-        estranged: whether device and driver may not agree any more, until then.
+        unsettled: whether it ever took the settings of its device away.
+        estranged: whether device and driver may not have agreed ever since.
         held_line: tells whether it alone held the interrupt line up at some time since a moment.
     """
 

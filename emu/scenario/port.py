@@ -362,14 +362,17 @@ class DrivenPort:
         return value
 
     def _guard(self, name: str, start_ps: int, bound_ps: int, *, patient: bool) -> None:
-        """End the run after `bound_ps`; or then look again, if there may still be an end."""
+        """End the run after `bound_ps`; or then look again, if there may still be an end.
+
+        Time that storms took, or in which the processor stood still, does not count.
+        """
         board, contract = self._board, self.contract
-        before, taken_ps = contract.progress, board.cpu.storms.taken_ps
+        before, end_ps = contract.progress, board.clock.now_ps + bound_ps - self._taken_ps
 
         def overdue() -> RunEnded | None:
-            stormed_ps = board.cpu.storms.taken_ps - taken_ps
-            if stormed_ps:
-                self._guard(name, start_ps, stormed_ps, patient=patient)
+            left_ps = end_ps + self._taken_ps - board.clock.now_ps
+            if left_ps > 0:
+                board.cpu.guard(board.clock.now_ps + left_ps, overdue)
                 return None
             if patient and not (self.line_is_quiet() and contract.progress == before):
                 self._guard(name, start_ps, bound_ps, patient=True)
@@ -377,6 +380,11 @@ class DrivenPort:
             return _overdue(name, board.clock.now_ps - start_ps, board.cpu.last_read())
 
         board.cpu.guard(board.clock.now_ps + bound_ps, overdue)
+
+    @property
+    def _taken_ps(self) -> int:
+        """How much time was taken from the driver so far."""
+        return self._board.cpu.storms.taken_ps + self._board.clock.stalled_ps
 
     def _note_ended(self, name: str, ended: RunEnded, entitled: Callable[[], bool] | None) -> None:
         """Note how a call ended the run."""

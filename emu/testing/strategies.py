@@ -11,11 +11,11 @@ that traffic can flow again.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from hypothesis import strategies as st
 from hypothesis.strategies import SearchStrategy
@@ -54,6 +54,7 @@ __all__ = [
 ]
 
 Plain = dict[str, Any]
+Drawn = TypeVar("Drawn")
 GivenBoard = BoardModel | Mapping[str, Any] | Path | str
 
 BOARD: Plain = {"devices": {"telemetry": {"kind": "uart16550", "at": 0x4000_1000, "irq": 5}}}
@@ -72,6 +73,16 @@ def _durations(longest_ms: int) -> SearchStrategy[str]:
     """Draw a duration of 100 us to some milliseconds, as a person writes it."""
     ticks = st.integers(1, longest_ms * 10)
     return ticks.map(lambda count: format_duration(count * _TICK_PS))
+
+
+def _made(function: Callable[..., Drawn], *parts: SearchStrategy[Any]) -> SearchStrategy[Drawn]:
+    """Draw parts and make one thing of them, which is printed as it is and not as a call."""
+
+    @st.composite
+    def make(draw: st.DrawFn) -> Drawn:
+        return function(*(draw(part) for part in parts))
+
+    return make()
 
 
 # the line and what goes over it
@@ -98,7 +109,7 @@ def line_settings(
         stop_bits = (1.5 if bits == 5 else 2) if long_stop else 1
         return LineSettings(baud, bits, parity, stop_bits)
 
-    return st.builds(
+    return _made(
         build, st.sampled_from(made), st.sampled_from(list(data_bits)),
         st.sampled_from(_PARITIES), st.booleans(),
     )  # fmt: skip
@@ -111,7 +122,7 @@ def data(*, most: int = 40, data_bits: int = 8) -> SearchStrategy[str | Plain]:
         most: bytes at most.
         data_bits: word length of the line that it must fit.
     """
-    return st.builds(_spell, st.integers(1, most), st.sampled_from(_STYLES), st.just(data_bits))
+    return _made(_spell, st.integers(1, most), st.sampled_from(_STYLES), st.just(data_bits))
 
 
 _STYLES = ("text", "count", "zeros", "ones")
@@ -171,7 +182,7 @@ def _far_ends(most: int, data_bits: int, disturbed: bool) -> SearchStrategy[str 
             return {"kind": kind, "data": sent, **pace, **more}
         return {"kind": kind, **more} if more and kind == "echo" else kind
 
-    return st.builds(
+    return _made(
         build, st.sampled_from(["sink", "echo", "source"]), data(most=most, data_bits=data_bits),
         st.sampled_from(_PACE), odd,
     )  # fmt: skip
@@ -189,7 +200,7 @@ def traffic(
         data_bits: word length of the line.
     """
     raw = _raw_steps(most_steps, most, data_bits)
-    return raw.map(lambda drawn: list(_fitting(drawn, far_end)))
+    return _made(lambda drawn: list(_fitting(drawn, far_end)), raw)
 
 
 RawStep = tuple[str, str | Plain, Plain]
@@ -294,7 +305,7 @@ def _faults_of(name: str, device: str, model: BoardModel) -> SearchStrategy[Plai
         return st.fixed_dictionaries(needed)
     when = {"from": _durations(3), "first": st.integers(1, 8), "count": st.integers(1, 3)}
     drawn = st.fixed_dictionaries({**needed, **own}, optional=when)
-    return drawn.map(_ending).filter(lambda one: _is_possible(one, model))
+    return _made(_ending, drawn).filter(lambda one: _is_possible(one, model))
 
 
 def _targets(sort: str, device: str, registers: Sequence[Register]) -> list[str]:
@@ -370,9 +381,9 @@ def schedules(
     def build(at: tuple[int, int], one: tuple[str, int]) -> Entry:
         return Entry(Point(at[0] + 1, at[1]), *one)
 
-    entries = st.builds(build, where, what)
+    entries = _made(build, where, what)
     lists = st.lists(entries, min_size=least, max_size=most, unique_by=lambda one: one.point)
-    return lists.map(lambda drawn: tuple(sorted(drawn)))
+    return _made(lambda drawn: tuple(sorted(drawn)), lists)
 
 
 # registers

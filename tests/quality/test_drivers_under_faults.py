@@ -199,3 +199,26 @@ def test_who_is_told_that_nothing_is_there_leaves_nothing_behind(shown: str, dri
         faults=FaultPlan.of([fault(shown, "telemetry.LSR.DR")]),
     )  # fmt: skip
     assert rules_of(outcome) == []
+
+
+class CountsLooks(PolledDriver):
+    """Bound a read by a number of looks, each of which takes a known time."""
+
+    LOOK_S = 0.7e-6  # one access and the code around it
+
+    def read(self, size: int, timeout: float | None = None) -> bytes:
+        part = bytearray()
+        for _ in range(int((timeout or 0) / self.LOOK_S)):
+            if len(part) < size:
+                part += super().read(size - len(part), timeout=0)
+        return bytes(part)
+
+
+def test_time_that_was_taken_away_is_no_delay_of_the_driver() -> None:
+    """A call that counts its looks may go on for as long as the processor stood still."""
+    frozen = fault("cpu-stalled", "cpu", start="1 ms", duration="2 s")
+    outcome = outcome_of(
+        CountsLooks, Step("receive", count=5, timeout_ps=5 * MS), far_end="sink",
+        faults=FaultPlan.of([frozen]),
+    )  # fmt: skip
+    assert outcome.clean, (outcome.findings, broken(outcome))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, Phase, find, given, settings
 
 from emu.devices.uart16550 import Uart16550
@@ -95,3 +97,24 @@ def test_operations_name_the_registers_of_the_device(operations: list[Operation]
     for one in operations:
         assert isinstance(one, Wait) or one.register in names
         assert not isinstance(one, Write) or 0 <= one.value <= 0xFF
+
+
+class _Refused(AssertionError):
+    """What the test below is made to fail with."""
+
+
+def test_an_example_is_printed_as_it_would_stand_in_a_file() -> None:
+    """What a failing test prints is values a person can copy, and names nothing of ours."""
+
+    @settings(SAME, print_blob=False)
+    @given(line_settings(), scenarios(), fault_plans(), schedules(most=2))
+    def fails(line: LineSettings, scenario: object, plan: list[object], late: Schedule) -> None:
+        if plan and late and line.baud and "exchange" in str(scenario):
+            raise _Refused
+
+    with pytest.raises(_Refused) as caught:
+        fails()
+    printed = "\n".join(caught.value.__notes__)
+    assert "'exchange': {'send': " in printed
+    assert "LineSettings(baud=" in printed
+    assert not re.search(r"\b_?(build|spell|ending|made|fitting)\(|lambda", printed)
