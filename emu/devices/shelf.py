@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from emu.devices.gpio import Gpio
 from emu.devices.ram import Ram
+from emu.devices.timer import IntervalTimer
 from emu.devices.uart16550 import Uart16550
 from emu.errors import DeclarationError, nearest
 from emu.kernel.device import Device
@@ -22,7 +23,9 @@ __all__ = ["GROUP", "device_kinds", "find_device"]
 
 GROUP = "emu.devices"
 
-_BUILT_IN: dict[str, type[Device]] = {kind.KIND: kind for kind in (Gpio, Ram, Uart16550)}
+_BUILT_IN: dict[str, type[Device]] = {
+    kind.KIND: kind for kind in (Gpio, IntervalTimer, Ram, Uart16550)
+}
 
 
 def device_kinds() -> dict[str, type[Device]]:
