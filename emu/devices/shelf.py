@@ -24,7 +24,7 @@ __all__ = ["GROUP", "device_kinds", "find_device"]
 GROUP = "emu.devices"
 
 _BUILT_IN: dict[str, type[Device]] = {
-    kind.KIND: kind for kind in (Gpio, IntervalTimer, Ram, Uart16550)
+    kind.KIND: kind for kind in (Gpio, Ram, IntervalTimer, Uart16550)
 }
 
 
