@@ -67,6 +67,8 @@ def meeting(one: Stack, other: Stack) -> tuple[Place, Place] | None:
         if code is not other_code:
             break
         common = (code.co_filename, line), (code.co_filename, other_line)
+        if line != other_line:
+            break  # from here on they are two different calls, if it be of the same function
     return common
 
 

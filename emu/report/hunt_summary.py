@@ -120,7 +120,7 @@ def _why(failure: Failure) -> Iterator[str]:
         yield from wrapped(rule.why, "   ", "why  ")
         yield from wrapped(rule.instead, "   ", "do   ")
     elif failure.is_promise:
-        yield from wrapped(PROMISES[failure.rule.removeprefix("promise ")], "   ", "must ")
+        yield from wrapped(PROMISES[failure.rule.removeprefix("promise ")], "   ", "says ")
 
 
 def place_of_found(failure: Failure, trial: Trial) -> str:

@@ -18,6 +18,8 @@ from emu.search.check import Checked, Row
 
 __all__ = ["checked_as_json", "render_scorecard"]
 
+_MOST_LINES = 12  # of one bug, besides the first
+_TABLE = 38  # columns of the table of promises before their texts
 _MOST_BOUTS = 3
 
 
@@ -58,14 +60,17 @@ def _head(checked: Checked, driver: str, paint: Paint) -> Iterator[str]:
     if checked.clean:
         yield f"{paint('CLEAN', 'good')}   {_tried(checked)}"
     else:
-        causes = f"{count} {'cause' if count == 1 else 'causes'} of failure; "
-        yield f"{paint('FAILED', 'bad')}   {causes}{_tried(checked)}"
+        causes = f"{count} {'cause' if count == 1 else 'causes'} of failure"
+        if checked.first_s is not None:
+            causes += f", seen first after {checked.first_s:.1f} s"
+        yield f"{paint('FAILED', 'bad')}   {causes}"
+        yield from wrapped(_tried(checked), " " * 9)
     yield from wrapped(_how_far(checked), " " * 9)
 
 
 def _tried(checked: Checked) -> str:
     runs = f"{checked.runs:,} {'run' if checked.runs == 1 else 'runs'}"
-    return f"{checked.decided:,} timings and faults decided by {runs} in {checked.seconds:.0f} s"
+    return f"{runs} in {checked.seconds:.0f} s, which decide {checked.decided:,} timings and faults"
 
 
 def _how_far(checked: Checked) -> str:
@@ -87,11 +92,12 @@ def _promises(checked: Checked, paint: Paint) -> Iterator[str]:
         counts = checked.promises.get(name, {})
         broken = counts.get("broken", 0)
         mark = paint(f"{broken:>8,}", "bad") if broken else f"{broken:>8}"
-        text = textwrap.shorten(meaning, WIDTH - 38, placeholder="...")
+        text, *rest = textwrap.wrap(meaning, WIDTH - _TABLE)
         yield (
             f"{paint(f'{name:<11}', 'name')}{counts.get('kept', 0):>8,}"
             f"{counts.get('waived', 0):>8,}{mark}   {text}"
         )
+        yield from (" " * _TABLE + line for line in rest)
 
 
 def _rows(checked: Checked, cases: list[str], paint: Paint) -> Iterator[str]:
@@ -102,6 +108,12 @@ def _rows(checked: Checked, cases: list[str], paint: Paint) -> Iterator[str]:
 
 
 def _where(row: Row) -> Iterator[str]:
+    others = sorted(set(row.lines) - {row.found.failure.line})
+    if others:
+        numbers = ", ".join(str(one) for one in others[:_MOST_LINES])
+        text = f"found at {'line' if len(others) == 1 else 'lines'} {numbers}, too"
+        more = f"; {len(others) - _MOST_LINES} more" if len(others) > _MOST_LINES else ""
+        yield from wrapped(text + more, "   ", "also ")
     bouts = list(row.bouts)
     names = "; ".join(bouts[:_MOST_BOUTS])
     more = f"; and {len(bouts) - _MOST_BOUTS} more" if len(bouts) > _MOST_BOUTS else ""

@@ -188,7 +188,8 @@ class UartWatch:
             return
         place = self._overtaken(known.data_taken)
         text = (
-            "a handler had taken the character that this code had seen: RBR is read while empty"
+            "a handler took the character that this code had seen, since interrupts were let in "
+            "between the look and the read: RBR is read while empty"
             if place
             else "read without a character, and neither LSR nor an interrupt had announced one"
         )
@@ -219,7 +220,8 @@ class UartWatch:
             return True
         place = self._overtaken(known.room_taken)
         text = (
-            "a handler had used the room that this code had seen: THR is written while full"
+            "a handler used the room that this code had seen, since interrupts were let in between "
+            "the look and the write: THR is written while full"
             if place
             else "written while the transmitter had no room, and THRE had not been seen since it "
             f"was last filled with {known.filled}"

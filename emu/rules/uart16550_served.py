@@ -131,7 +131,9 @@ class ServedUart:
         else:
             knew = ended.identified or looks == 0
         enable, text = _CAUSES.get(cause, (0, ""))
-        return text if knew and known.ier != NEVER and known.ier & enable else ""
+        if not knew or known.ier == NEVER or not known.ier & enable:
+            return ""
+        return f"it accessed nothing, and {text}" if looks == 0 else text
 
     def rule_for(self, complaint: str) -> str:
         """Tell a transmitter with nothing to send from everything else."""

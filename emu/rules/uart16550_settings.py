@@ -137,10 +137,11 @@ class SettingsWatch:
         return lambda read: self._access.cold_read(name, read, note)
 
     def _lcr_write(self, value: int) -> None:
-        known = self._known
-        if (value ^ self._uart.peek("LCR")) & _FORMAT:
+        known, held = self._known, self._uart.peek("LCR")
+        before = held if known.lcr == NEVER else known.lcr
+        if (value ^ held) & (value ^ before) & _FORMAT:
             self._check_leaving("LCR", "the word format is changed")
-        elif value & ~self._uart.peek("LCR") & _BREAK:
+        elif value & ~held & ~before & _BREAK:
             self._check_leaving("LCR", "a break is begun")
         known.lcr_by = here = self._access.context.here()
         here.configured = True
@@ -153,7 +154,7 @@ class SettingsWatch:
     def _mcr_write(self, value: int) -> None:
         known = self._known
         before = self._uart.peek("MCR") if known.mcr == NEVER else known.mcr
-        if value & LOOP and not self._uart.looped:
+        if value & ~before & LOOP and not self._uart.looped:
             self._check_leaving("MCR", "loopback is turned on")
         if (value | before) & LOOP:
             self._access.context.here().configured = True
@@ -176,7 +177,8 @@ class SettingsWatch:
         if not self._known.divisor_shown(self._uart):
             return False
         self._check_bank(name)
-        if value != self._uart.peek(name):
+        before = self._known.dll if name == "DLL" else self._known.dlm
+        if value not in (before, self._uart.peek(name)):
             self._check_leaving(name, "the divisor is changed")
         self._access.context.here().configured = True
         self._known.divisor_place = place = asking_place()
@@ -311,7 +313,8 @@ class SettingsWatch:
         """
         uart, here = self._uart, self._access.context.here()
         unsent, fifo_on = uart.transmit_level, bool(uart.peek("IIR") & 0xC0)
-        clears = bool(value & 1) != fifo_on or bool(fifo_on and value & 4)
+        meant = fifo_on if self._known.fcr == NEVER else bool(self._known.fcr & 1)
+        clears = bool(value & 1) != meant or bool(fifo_on and value & 4)
         has_fifo = uart.settings["fifo"] > 0
         closing = here.name == "close"
         if here.setting_up and not closing:

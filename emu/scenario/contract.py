@@ -383,10 +383,12 @@ class SerialContract:
             and idle_ps > max(24 * self.character_ps, took_ps // 2)
             and self.calm()
         ):
+            ier = self._uart.peek("IER")
+            off = "" if ier & 1 else f"; IER is {ier:#04x}, so received data does not interrupt"
             self.breach(
                 "time",
                 f"read returned only when its time-out of {show_duration(timeout_ps)} was over, "
-                f"though all it was asked for had been there for {show_duration(idle_ps)}",
+                f"though all it was asked for had been there for {show_duration(idle_ps)}{off}",
             )
 
     def read_failed(self) -> None:

@@ -37,12 +37,23 @@ class Row:
         runs: how many runs showed it.
         bouts: titles of the bouts that showed it.
         promises: promises broken in the same runs.
+        lines: other lines at which the same was found.
     """
 
     found: Found
     runs: int = 0
     bouts: dict[str, None] = field(default_factory=dict)
     promises: dict[str, None] = field(default_factory=dict)
+    lines: dict[int, None] = field(default_factory=dict)
+
+    def take(self, other: Row) -> None:
+        """Take in what another row tells of the same bug."""
+        self.runs += other.runs
+        self.bouts |= other.bouts
+        self.promises |= other.promises
+        self.lines |= other.lines
+        if other.found.failure.line and not other.found.failure.is_promise:
+            self.lines[other.found.failure.line] = None
 
 
 @dataclass(slots=True)
@@ -253,12 +264,23 @@ def in_turn(searches: list[Iterator[None]]) -> None:
 
 
 def together(rows: list[Row]) -> list[Row]:
-    """Put a broken promise without a finding to the finding that breaks the same promise elsewhere.
+    """Put together what is most likely one bug.
 
-    Of several such findings the one that shows in most runs gets it. What names a line and has the
-    smallest case stands first.
+    A race shows at every line at which it may strike, with the same words: the line with the
+    smallest case stands for all. A broken promise without a finding goes to the finding that breaks
+    the same promise elsewhere, of several to the one that shows in most runs. What names a line
+    and has the smallest case stands first.
     """
-    findings = [row for row in rows if not row.found.failure.is_promise]
+    findings: list[Row] = []
+    races: dict[tuple[str, str, str], Row] = {}
+    for row in sorted((one for one in rows if not one.found.failure.is_promise), key=_surest):
+        failure = row.found.failure
+        race = failure.rule, failure.register, failure.message
+        if row.found.trial.schedule and race in races:
+            races[race].take(row)
+            continue
+        races[race] = row
+        findings.append(row)
     kept = list(findings)
     for row in rows:
         if not row.found.failure.is_promise:
@@ -266,9 +288,7 @@ def together(rows: list[Row]) -> list[Row]:
         hosts = [one for one in findings if row.found.failure.rule in one.promises]
         if hosts:
             host = max(hosts, key=lambda one: one.runs)
-            host.runs += row.runs
-            host.bouts |= row.bouts
-            host.promises |= row.promises
+            host.take(row)
         else:
             kept.append(row)
     return sorted(kept, key=_surest)

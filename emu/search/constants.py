@@ -10,6 +10,8 @@ from __future__ import annotations
 import ast
 import dis
 from collections.abc import Iterator, Mapping
+from enum import IntEnum, IntFlag
+from inspect import getattr_static
 from pathlib import Path
 from types import CodeType
 
@@ -51,11 +53,27 @@ def place_of_constant(
 
 
 def _values(name: str, used: list[str], names: Mapping[str, object]) -> Iterator[int]:
-    """Yield what a name stands for: itself, or as an attribute of something on the same line."""
-    held = [names.get(name), *(getattr(names.get(one), name, None) for one in used if one != name)]
-    for value in held:
-        if isinstance(value, int) and not isinstance(value, bool):
-            yield int(value)
+    """Yield what a name stands for: itself, or as an attribute of something on the same line.
+
+    Tables stand for all the numbers in them. No code of the driver is run to find out.
+    """
+    yield from _numbers(names.get(name))
+    for other in used:
+        if other != name and other in names:
+            yield from _numbers(getattr_static(names[other], name, None))
+
+
+def _numbers(value: object, depth: int = 2) -> Iterator[int]:
+    """Yield the number that a value is, or those in a table of few levels."""
+    kind = type(value)
+    if kind is int or isinstance(value, IntEnum | IntFlag):
+        yield int(value)  # type: ignore[call-overload]
+    elif depth and kind in (tuple, list):
+        for one in value:  # type: ignore[attr-defined]
+            yield from _numbers(one, depth - 1)
+    elif depth and kind is dict:
+        for key, one in value.items():  # type: ignore[attr-defined]
+            yield from _numbers((key, one), depth)
 
 
 def _assigned(file: str, name: str) -> Place | None:

@@ -30,7 +30,7 @@ from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.where import Place
 from emu.scenario.books import counter
 from emu.scenario.runner import Run
-from emu.search.constants import place_of_constant
+from emu.search.constants import names_on, place_of_constant
 from emu.search.stepper import is_driver
 from emu.search.ways import Ways
 
@@ -366,7 +366,7 @@ class Explainer:
         """
         for one in self._looks:
             if one.flags & flags and one.after and one.before == one.after:
-                return self._counting(one) or one.place
+                return self._counting(one, flags) or one.place
         unseen = (one for one in self._taken if one.flags & flags and one.before == one.after)
         return next((one.place for one in unseen), None)
 
@@ -387,27 +387,31 @@ class Explainer:
         """Name the code that counts, if the look that showed the errors led there."""
         for one in self._looks:
             if one.place[1] == line and one.flags & (_BAD | _OVERRUN):
-                place = self._counting(one)
+                place = self._counting(one, _BAD | _OVERRUN)
                 if place is not None:
                     return place
         return None
 
-    def _counting(self, path: _Path) -> Place | None:
-        """Return where a path comes into code that counts, None if it does not.
+    def _counting(self, path: _Path, flags: int) -> Place | None:
+        """Return where code that counts errors of such kinds counts them, or turns away from it.
 
-        Code that looks for itself does not count what was seen before.
+        If it counts others only, that is where it begins; None if the path does not come into such
+        code. Code that looks for itself does not count what was seen before.
         """
         looking = path.stack[-1][0] if path.stack else None
         own = {code for code, _ in path.stack}
-        elsewhere = {code for code, _ in path.again} - own
-        for code, number in path.lines:
-            if (
-                code is not looking
-                and code not in elsewhere
-                and not set(_COUNTERS).isdisjoint(code.co_names)
-            ):
-                return code.co_filename, number
-        return None
+        elsewhere = {looking} | {code for code, _ in path.again} - own
+        lines = [(code, number) for code, number in path.lines if code not in elsewhere]
+        wanted = {name for name, bit in _BIT_OF.items() if path.flags & flags & bit}
+        for code, _ in lines:
+            if not wanted.isdisjoint(code.co_names):
+                numbers = [number for other, number in lines if other is code]
+                named = (one for one in numbers if not wanted.isdisjoint(names_on(code, one)))
+                return code.co_filename, next(named, numbers[-1])
+        called = [one for one in lines if one[0] not in own]
+        counting = (one for one in called if not set(_COUNTERS).isdisjoint(one[0].co_names))
+        found = next(counting, None)
+        return (found[0].co_filename, found[1]) if found is not None else None
 
     def _why_not_sent(self, _line: int, message: str) -> Place | None:
         """Name the write that said how many bytes it took, or where close waited last."""
@@ -441,6 +445,9 @@ class Explainer:
 
     def _why_asserted(self, _line: int, message: str) -> Place | None:
         """Name the test by which a handler came past what it does about a cause."""
+        if "it accessed nothing" in message:
+            ways = (self._ways.parting("handler", one, idle=True) for one in ("IIR", "LSR"))
+            return next((one for one in ways if one is not None), None)
         cause = message.rpartition(": ")[2]
         register = next((name for word, name in _ANSWERS if word in cause), "")
         return self._ways.parting("handler", register)

@@ -189,12 +189,12 @@ def _explained(found: Found, explained: Trial) -> Failure:
     """Return the failure of a case with the line to begin with, as a run shows that was followed.
 
     Where the processor had to be late for it, that is the line of a broken promise, unless it is
-    about time: the wait that took too long says more.
+    about time or ``drain``: the wait that took too long, or what was seen last, says more.
     """
     failure = found.failure
     place = explained.places.get(failure.cause)
     late = any(one.place[0] for one in found.trial.acted)
-    if late and failure.is_promise and failure.rule != "promise time":
+    if late and failure.is_promise and failure.rule not in ("promise time", "promise drain"):
         return failure
     if place is None:  # a rule may know more where the tape has the driver's lines
         alike = [one for one in explained.failures if one.rule == failure.rule]

@@ -7,7 +7,7 @@ it the same run to the picosecond; what has changed since explains a no.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from emu.record.tape import Recording, read_tape
 from emu.rules.finding import Finding
@@ -93,15 +93,23 @@ def replay(
 
 
 def _replayed(case: Case, driver: type, trial: Trial) -> Replayed:
-    """Compare a run with what the case says of it."""
-    same = [one for one in trial.failures if one.rule == case.failure.rule]
-    same.sort(key=lambda one: one.cause != case.failure.cause)
+    """Compare a run with what the case says of it.
+
+    Where nothing has changed, the case knows the line to begin with better than one run does.
+    """
+    exact, changes = bool(case.record) and trial.record == case.record, _changes(case, driver)
+    failures = list(trial.failures)
+    same = [at for at, one in enumerate(failures) if one.rule == case.failure.rule]
+    same.sort(key=lambda at: failures[at].cause != case.failure.cause)
+    if same and exact and not changes and case.failure.file:
+        at = same[0]
+        failures[at] = failures[at]._replace(file=case.failure.file, line=case.failure.line)
     return Replayed(
         case,
-        trial,
-        same[0] if same else None,
-        bool(case.record) and trial.record == case.record,
-        _changes(case, driver),
+        replace(trial, failures=tuple(failures)),
+        failures[same[0]] if same else None,
+        exact,
+        changes,
         len(case.schedule) - len(trial.acted),
     )
 

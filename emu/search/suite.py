@@ -60,6 +60,7 @@ def suite() -> list[Bout]:
     return [
         *(Bout(one) for one in plain),
         *(Bout(one) for one in _faults()),
+        *(Bout(one) for one in _flooded()),
         *(Bout(one, hunted=True) for one in _hunted()),
         *(Bout(one, hunted=True, most=_LONG_RUNS) for one in _long_hunted()),
     ]
@@ -148,6 +149,9 @@ def _starts() -> Iterator[dict[str, Any]]:
     }
     for state, leftovers in found.items():
         yield _body(f"the device is found {state}", {"leftovers": leftovers}, "open", _exchange())
+    unread = {"FCR": 0x00, "IER": 0x05, "received": "b"}
+    yield _body("an unread character without FIFO", {"leftovers": unread}, "open", _exchange(),
+                board=_board(fifo=0), line="9600 8N1")  # fmt: skip
     for seed in (1, 2, 3, 4):
         faults = [{"kind": "random-state", "target": _PORT}]
         yield _body(f"a random state, number {seed}", "open", _exchange(), faults=faults, seed=seed)
@@ -194,18 +198,26 @@ def _traffic() -> Iterator[dict[str, Any]]:
 def _invited() -> Iterator[dict[str, Any]]:
     """Far ends that go by RTS: one with a FIFO of its own, and one that answers while open runs.
 
-    Four characters after RTS has dropped are few: a 16550 with its FIFO full sends 16 more. The
-    first fills any buffer of 4096 bytes. Half a millisecond before an answer is long: only an open
-    that goes on to wait with RTS up meets it. Both begin when RTS rises, so a driver that leaves
-    it down is sent nothing, and asked for nothing.
+    A 16550 whose FIFO is full when RTS drops sends 16 more, and the character under way. The first
+    fills any buffer of 16 KiB. Half a millisecond before an answer is long: only an open that goes
+    on to wait with RTS up meets it. Both begin when RTS rises, so a driver that leaves it down is
+    sent nothing, and asked for nothing.
     """
     heeds: dict[str, Any] = {"rts_cts": True, "eager": True}
-    much = {"kind": "source", "data": {"count": 5000}, "start": "1 ms", "flow": {**heeds, "lag": 4}}
-    yield _body("nobody reads, and the far end heeds RTS", "open", {"wait": "450 ms"},
+    much = {
+        "kind": "source",
+        "data": {"count": 17000},
+        "start": "1 ms",
+        "flow": {**heeds, "lag": 16},
+    }
+    yield _body("nobody reads, and the far end heeds RTS", "open", {"wait": "1500 ms"},
                 {"receive": "all"}, far_end=much)  # fmt: skip
     prompt = {"kind": "source", "data": {"count": 40}, "start": "500 us", "flow": heeds}
     yield _body("a far end that answers RTS at once", "open", {"receive": "all"},
                 far_end=prompt)  # fmt: skip
+    busy = {"kind": "sink", "flow": {"rts_cts": True, "buffer": 4, "busy": "2 ms"}}
+    yield _body("a far end that is busy now and then", "open", {"send": {"count": 40}}, "drain",
+                far_end=busy)  # fmt: skip
 
 
 def _waiting() -> Iterator[dict[str, Any]]:
@@ -245,6 +257,13 @@ def _disturbed() -> Iterator[dict[str, Any]]:
              "noise": {"per_second": 1000, "width": "5 us"}}  # fmt: skip
     yield _body("a noisy line", "open", {"receive": "all", "timeout": "20 ms"},
                 line="38400 8N1", far_end=noisy, seed=7)  # fmt: skip
+
+
+def _flooded() -> Iterator[dict[str, Any]]:
+    """More than any buffer holds; it takes long, so it comes last."""
+    flood = {"kind": "source", "data": {"count": 70_000}, "start": "1 ms"}
+    yield _body("nobody reads for six seconds", "open", {"wait": "6100 ms"}, {"receive": "all"},
+                far_end=flood)  # fmt: skip
 
 
 def _troubled() -> Iterator[dict[str, Any]]:
@@ -319,6 +338,8 @@ _FAULTS: tuple[tuple[Any, ...], ...] = (
     ("writes to LCR take their time", {"kind": "write-ignored-while-busy",
                                        "target": f"{_PORT}.LCR", "busy_for": "20 us"}),
     ("one bus error", {"kind": "bus-error", "target": f"{_PORT}.LSR", "first": 9, "count": 1}),
+    ("a write to IER that ends in a bus error", {"kind": "bus-error", "target": f"{_PORT}.IER",
+                                                 "access": "write", "from": "20 ms", "count": 1}),
     ("bus errors for a while", {"kind": "bus-error", **_ON, "from": "1 ms", "until": "1500 us"}),
     ("the device is gone for a while", {"kind": "all-ones", **_ON, "from": "1 ms",
                                         "until": "2 ms"}),
@@ -371,6 +392,9 @@ def _hunted() -> Iterator[dict[str, Any]]:
                 {"wait": "400 us"}, {"receive": 1, "timeout": "0 s"}, {"send": {"count": 5}},
                 {"wait": "4 ms"}, {"send": {"count": 18}}, {"wait": "3 ms"}, {"send": "ok"},
                 {"wait": "1500 us"}, {"receive": 8}, far_end=early)  # fmt: skip
+    yield _body("a glance while a queue leaves", "open", {"send": {"count": 40}},
+                {"wait": "300 us"}, {"receive": 1, "timeout": "0 s"}, {"wait": "6 ms"},
+                {"receive": 1, "timeout": "1 ms"}, far_end="sink")  # fmt: skip
     yield _body("a drain that gives up, and another", "open", {"send": {"count": 12}},
                 {"drain": None, "timeout": "600 us"}, "drain", {"receive": 12})  # fmt: skip
 

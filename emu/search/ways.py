@@ -23,7 +23,8 @@ Step = tuple[CodeType, int]
 class _Way:
     """One run of a handler or of a call: its lines in order, and the registers it accessed."""
 
-    def __init__(self) -> None:
+    def __init__(self, kind: str = "") -> None:
+        self.kind = kind
         self.steps: dict[Step, None] = {}
         self.registers: set[str] = set()
 
@@ -34,6 +35,7 @@ class Ways:
     def __init__(self) -> None:
         self._first: dict[str, list[_Way]] = {}
         self._latest: dict[str, _Way] = {}
+        self._idle: dict[str, _Way] = {}
         self._under_way: list[_Way] = [_Way()]  # by depth: calls are at 0, handlers above
 
     def begin(self, kind: str, depth: int) -> None:
@@ -41,7 +43,7 @@ class Ways:
         del self._under_way[depth:]
         while len(self._under_way) < depth:
             self._under_way.append(_Way())
-        way = self._latest[kind] = _Way()
+        way = self._latest[kind] = _Way(kind)
         kept = self._first.setdefault(kind, [])
         if len(kept) < _FIRST:
             kept.append(way)
@@ -49,6 +51,9 @@ class Ways:
 
     def end(self, depth: int) -> None:
         """End the way that is `depth` handlers deep; what follows belongs to no kind."""
+        for way in self._under_way[depth:]:
+            if not way.registers:
+                self._idle[way.kind] = way
         del self._under_way[depth:]
         if not depth:
             self._under_way.append(_Way())
@@ -63,12 +68,18 @@ class Ways:
         """Note an access."""
         self._under_way[-1].registers.add(register)
 
-    def parting(self, kind: str, register: str) -> Place | None:
+    def parting(self, kind: str, register: str, *, idle: bool = False) -> Place | None:
         """Return the line after which the latest way of a kind parts from those to a register.
 
-        None if it came to the register itself, or no other way did.
+        Args:
+            kind: the kind.
+            register: what the others came to.
+            idle: take the latest that accessed nothing at all.
+
+        Returns:
+            None if it came to the register itself, or no other way did.
         """
-        latest = self._latest.get(kind)
+        latest = (self._idle if idle else self._latest).get(kind)
         others = [one for one in self._first.get(kind, ()) if register in one.registers]
         if latest is None or register in latest.registers or not others:
             return None

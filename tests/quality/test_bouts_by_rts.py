@@ -74,7 +74,9 @@ def test_rts_may_rise_at_any_time_after_the_settings(
     assert failures(BOUTS[title], driver) == []
 
 
-@pytest.mark.parametrize(("room", "found"), [(64, []), (8, []), (1, ["flow-control-late"])])
+@pytest.mark.parametrize(
+    ("room", "found"), [(64, []), (17, []), (8, ["flow-control-late"]), (1, ["flow-control-late"])]
+)
 def test_room_to_spare_decides(room: int, found: list[str], tmp_path: Path) -> None:
     """The seeded driver with some room left when RTS falls is clean, with too little it is not."""
     mark = f"if len(self._received) == MOST_RECEIVED - {room}:"

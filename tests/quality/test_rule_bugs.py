@@ -462,3 +462,40 @@ def test_a_part_without_fifo_keeps_its_character(reads: bool, stale: bool) -> No
     bench.open_with(open_port)
     found = [(one.rule, one.line) for one in bench.finish()]
     assert found == ([("stale-data-kept", line_of("# no FIFO to clear"))] if stale else [])
+
+
+# What a reset undoes in silence is not what the driver meant.
+
+
+@pytest.mark.parametrize(
+    ("register", "value", "found"),
+    [
+        (LCR, 0x03, []),  # as it was in open
+        (LCR, 0x1F, ["config-while-shifting"]),
+        (FCR, 0xC1, []),  # another trigger, and bit 0 as it was
+        (FCR, 0x85, ["transmit-fifo-cleared"]),
+        (FCR, 0x00, ["transmit-fifo-cleared"]),
+    ],
+)
+@pytest.mark.parametrize("undone", [False, True])
+def test_a_setting_is_judged_by_what_was_written_last(
+    register: int, value: int, found: list[str], undone: bool
+) -> None:
+    """A driver that writes what it wrote before changes nothing, though a reset was in between."""
+    bench = Bench()
+    bench.open()
+
+    def send() -> int:
+        assert bench.io.read8(LSR) & 0x20
+        for byte in b"3.21":
+            bench.io.write8(THR, byte)
+        bench.io.write8(register, value)
+        return 4
+
+    if undone:
+        bench.uart.reset()
+        bench.uart.ports["FCR"].write(0x01 if value == 0x85 else 0x00)
+        bench.uart.ports["DLL"].write(1)
+    bench.call("write", send)
+    judged = {"config-while-shifting", "transmit-fifo-cleared"}
+    assert [one.rule for one in bench.finish() if one.rule in judged] == found
