@@ -70,9 +70,13 @@ def command(case: str, driver: str | None, *, timeline: bool, as_json: bool) -> 
 
 def _print_timeline(done: Replayed) -> None:
     from emu.record.timeline import timeline
+    from emu.report.replay_summary import marks_of
 
     if done.recording is not None:
-        click.echo(timeline(done.recording.events, findings=done.findings, cut=done.recording.cut))
+        recording, marks = done.recording, marks_of(done)
+        click.echo(
+            timeline(recording.events, findings=done.findings, marks=marks, cut=recording.cut)
+        )
 
 
 def _next(done: Replayed, case: str, driver: str, *, timeline: bool) -> str:

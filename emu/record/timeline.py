@@ -12,7 +12,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from emu.record.events import (
     Access,
@@ -27,7 +27,7 @@ from emu.record.events import (
 from emu.record.folding import Group, Row, fold, rows_of
 from emu.record.phrases import Phrases, end_of
 
-__all__ = ["Remark", "timeline"]
+__all__ = ["Mark", "Remark", "timeline"]
 
 WIDTH = 100
 _US, _MS = 10**6, 10**9
@@ -48,10 +48,20 @@ class Remark(Protocol):
     count: int
 
 
+class Mark(NamedTuple):
+    """Say something at a time: where, and in words that begin with one in capitals."""
+
+    time_ps: int
+    file: str
+    line: int
+    text: str
+
+
 def timeline(
     events: Sequence[AnyEvent],
     *,
     findings: Iterable[Remark] = (),
+    marks: Iterable[Mark] = (),
     around: tuple[int, int] | None = None,
     last: int | None = None,
     cut: bool = False,
@@ -62,6 +72,7 @@ def timeline(
     Args:
         events: in the order of time, as `emu.record.tape` makes them.
         findings: put in at their times.
+        marks: likewise, whatever else is to be told.
         around: a point in time in ps and how many rows to show around it; the row that is nearest
             is marked with ``>``.
         last: how many rows to show from the end.
@@ -70,7 +81,8 @@ def timeline(
     """
     shown = [event for event in events if not isinstance(event, BankSwitch)]
     page = _Page(shown)
-    ordered = sorted(findings, key=lambda one: one.time_ps)
+    told = [*marks, *(_mark_of(one) for one in findings)]
+    ordered = sorted(told, key=lambda one: one.time_ps)
     blocks = [
         block for part in _parts(shown, ordered, folded=folded) for block in page.blocks(part)
     ]
@@ -104,25 +116,32 @@ class _Block:
     call: CallBegin | CallEnd | None = None
 
 
+def _mark_of(finding: Remark) -> Mark:
+    where = f" {finding.register}" if finding.register else ""
+    often = f" ({finding.count} times)" if finding.count > 1 else ""
+    text = f"FINDING {finding.rule}{where}: {finding.message}{often}"
+    return Mark(finding.time_ps, finding.file, finding.line, text)
+
+
 def _parts(
-    events: Sequence[AnyEvent], findings: Sequence[Remark], *, folded: bool
-) -> Iterator[list[Row | Group] | Remark]:
-    """Yield what lies between findings, folded if wanted, and the findings."""
+    events: Sequence[AnyEvent], marks: Sequence[Mark], *, folded: bool
+) -> Iterator[list[Row | Group] | Mark]:
+    """Yield what lies between marks, folded if wanted, and the marks."""
 
     def rows(some: Sequence[AnyEvent]) -> list[Row | Group]:
         return fold(rows_of(some)) if folded else [Row([event], None) for event in some]
 
     start = 0
-    for finding in findings:
-        end = _place_of(finding, events, start)
+    for mark in marks:
+        end = _place_of(mark, events, start)
         yield rows(events[start:end])
-        yield finding
+        yield mark
         start = end
     yield rows(events[start:])
 
 
-def _place_of(finding: Remark, events: Sequence[AnyEvent], start: int) -> int:
-    """Return before which event, from `start` on, a finding belongs.
+def _place_of(finding: Mark, events: Sequence[AnyEvent], start: int) -> int:
+    """Return before which event, from `start` on, a mark belongs.
 
     That is behind the last event of its time, unless one of that time is at its own line; or else
     a call ended at that time, and what it did wrong shows before the next one begins.
@@ -177,10 +196,10 @@ class _Page:
         time = f"time {self._unit}"
         return f" {time:>{self._time_width}}{'step':>{_STEP_WIDTH}}  {what}{place}".rstrip()
 
-    def blocks(self, part: list[Row | Group] | Remark) -> Iterator[_Block]:
+    def blocks(self, part: list[Row | Group] | Mark) -> Iterator[_Block]:
         """Yield the rows of a part."""
         if not isinstance(part, list):
-            yield self._finding(part)
+            yield self._mark(part)
             return
         for row, later in zip(part, [*part[1:], None], strict=False):
             yield from self._row(row, 1, "", among=_reaches_over(row, later))
@@ -258,13 +277,10 @@ class _Page:
             lines[0] = f"{lines[0]:<{WIDTH - 1 - len(place)}}{place}"
         return lines
 
-    def _finding(self, finding: Remark) -> _Block:
-        where = f" {finding.register}" if finding.register else ""
-        often = f" ({finding.count} times)" if finding.count > 1 else ""
-        text = f"FINDING {finding.rule}{where}: {finding.message}{often}"
-        place = _place(finding.file, finding.line)
-        lines = self._set(self._stamp(finding.time_ps), self._bars, text, place)
-        return _Block(finding.time_ps, lines)
+    def _mark(self, mark: Mark) -> _Block:
+        place = _place(mark.file, mark.line)
+        lines = self._set(self._stamp(mark.time_ps), self._bars, mark.text, place)
+        return _Block(mark.time_ps, lines)
 
     # times
 

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 from typing import Any
 
+from emu.record.timeline import Mark
 from emu.report.hunt_summary import found_as_json, render_found
 from emu.report.run_summary import Paint, plain, short_path, wrapped
 from emu.search.hunt import Found
 from emu.search.replay import Replayed
+from emu.units import show_duration
 
-__all__ = ["render_replay", "replay_as_json"]
+__all__ = ["marks_of", "render_replay", "replay_as_json"]
+
+_DELAYS = {
+    "stall": "the processor stands still",
+    "pause": "another task has the processor, handlers run",
+    "spurious": "an interrupt without a cause",
+    "close": "another task closes the port",
+    "write": "another task writes",
+}
 
 
 def render_replay(
@@ -39,6 +49,17 @@ def render_replay(
     if next_step:
         lines += ["", *wrapped(next_step, "", "Next: ")]
     return "\n".join(lines) + "\n"
+
+
+def marks_of(done: Replayed) -> list[Mark]:
+    """Return what a timeline says of the schedule: where it acted, and for how long."""
+    marks = []
+    for one in done.trial.acted:
+        text = f"DELAY {one.entry.kind}: {_DELAYS[one.entry.kind]}"
+        if one.until_ps > one.from_ps:
+            text += f" for {show_duration(one.until_ps - one.from_ps)}"
+        marks.append(Mark(one.from_ps, *one.place, text))
+    return marks
 
 
 def _unreached(done: Replayed) -> str:

@@ -76,12 +76,16 @@ class Acted(NamedTuple):
         place: where the driver was.
         depth: how many handlers were running.
         served: whether a handler, or another task, ran because of it.
+        from_ps: when.
+        until_ps: when the driver went on.
     """
 
     entry: Entry
     place: Place
     depth: int
     served: bool
+    from_ps: int = 0
+    until_ps: int = 0
 
 
 class Stepper:
@@ -197,7 +201,7 @@ class Stepper:
         entry = self._left.pop()
         self._next = self._left[-1].point if self._left else Point(-1)
         cpu, clock = self._board.cpu, self._board.clock
-        depth = cpu.depth
+        depth, from_ps = cpu.depth, clock.now_ps
         if entry.kind == "stall":
             served = stall(cpu, clock, entry.events)
         elif depth or cpu.masked:
@@ -213,7 +217,7 @@ class Stepper:
             served = bool(cpu.interrupts.line(self._line).handlers)
             cpu.interrupts.line(self._line).latch()
             cpu.attend(clock.now_ps)
-        self.acted.append(Acted(entry, place, depth, served))
+        self.acted.append(Acted(entry, place, depth, served, from_ps, clock.now_ps))
 
     def _note(self, point: Point, place: Place) -> None:
         cpu = self._board.cpu

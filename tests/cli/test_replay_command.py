@@ -214,3 +214,20 @@ def test_help_fits_100_columns(capsys: pytest.CaptureFixture[str]) -> None:
     assert status == 0
     assert "emu replay cases/" in out
     assert "0 the case does not fail any more" in out
+
+
+def test_a_race_is_told_as_the_hunt_told_it(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The replay names the line that the hunt named, and shows when the driver was late."""
+    path = tmp_path / "race.yaml"
+    words = ["--driver", "drivers_example/heavy_sleeper.py:HeavySleeper", "--stalls", "1"]
+    assert main(["hunt", "fixtures/evening_tide.yaml", *words, "--case", str(path)]) == 1
+    told = [one for one in capsys.readouterr().out.splitlines() if one.startswith("1. ")]
+    status, out, _ = emu(capsys, str(path), "--timeline")
+    assert status == 1
+    assert told == [one for one in out.splitlines() if one.startswith("1. ")]
+    assert ":120 " in told[0]
+    (delay,) = [one for one in out.splitlines() if "DELAY" in one]
+    assert "DELAY pause: another task has the processor" in delay
+    assert delay.endswith("heavy_sleeper.py:117")
