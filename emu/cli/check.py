@@ -89,11 +89,8 @@ def command(
 
 def _line(checked: Checked, seconds: float) -> str:
     rate = checked.runs / max(seconds, 1e-9)
-    broken = sum(counts.get("broken", 0) for counts in checked.promises.values())
-    return (
-        f"{checked.runs:,} runs, {rate:,.0f}/s, {checked.behaviours:,} behaviours, "
-        f"{broken:,} promises broken"
-    )
+    failures = f"{checked.causes:,} {'failure' if checked.causes == 1 else 'failures'}"
+    return f"{failures}, {checked.runs:,} runs, {rate:,.0f}/s, {checked.behaviours:,} behaviours"
 
 
 def _write_cases(

@@ -62,6 +62,7 @@ class Checked:
 
     Args:
         rows: the causes.
+        causes: how many there seem to be while they are still looked for.
         promises: for each promise how many runs kept it, broke it, and had it waived.
         coverage: what of the device was used.
         bouts: how many bouts were tried.
@@ -74,6 +75,7 @@ class Checked:
     """
 
     rows: list[Row] = field(default_factory=list)
+    causes: int = 0
     promises: dict[str, dict[str, int]] = field(default_factory=dict)
     coverage: Coverage = field(default_factory=Coverage)
     bouts: int = 0
@@ -228,6 +230,7 @@ class _Checker:
             found = Found(failure, trial, scenario, self._budget.used_s)
             row = self._rows[cause] = Row(found)
             self._smallest[cause] = (number, failure, trial)
+            self.checked.causes = len(self._rows)
         elif weight(trial.schedule) < weight(self._smallest[cause][2].schedule):
             self._smallest[cause] = (number, failure, trial)
         row.runs += 1

@@ -183,7 +183,7 @@ def test_progress_and_interruption() -> None:
         env={**os.environ, "COLUMNS": "100", "NO_COLOR": "1"}, encoding="utf-8", timeout=60,
         dimensions=(40, 100),
     )  # fmt: skip
-    child.expect(r"\d+ runs, [\d,]+/s, \d+ behaviours, \d+ promises broken")
+    child.expect(r"\d+ failures?, \d+ runs, [\d,]+/s, \d+ behaviours")
     child.sendintr()
     child.expect("interrupted; this is what was")
     child.expect("1. drivers_example/first_try.py:")
