@@ -10,6 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from emu.devices.gpio import Gpio
+from emu.devices.interrupt_controller import InterruptController
+from emu.devices.mtimer import MachineTimer
 from emu.devices.ram import Ram
 from emu.devices.timer import IntervalTimer
 from emu.devices.uart16550 import Uart16550
@@ -24,7 +26,8 @@ __all__ = ["GROUP", "device_kinds", "find_device"]
 GROUP = "emu.devices"
 
 _BUILT_IN: dict[str, type[Device]] = {
-    kind.KIND: kind for kind in (Gpio, Ram, IntervalTimer, Uart16550)
+    kind.KIND: kind
+    for kind in (Gpio, InterruptController, MachineTimer, Ram, IntervalTimer, Uart16550)
 }
 
 
