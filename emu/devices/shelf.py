@@ -7,14 +7,9 @@ replaced. What a device is, `emu.kernel.device` says.
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import TYPE_CHECKING
 
-from emu.devices.gpio import Gpio
-from emu.devices.interrupt_controller import InterruptController
-from emu.devices.mtimer import MachineTimer
-from emu.devices.ram import Ram
-from emu.devices.timer import IntervalTimer
-from emu.devices.uart16550 import Uart16550
 from emu.errors import DeclarationError, nearest
 from emu.kernel.device import Device
 
@@ -25,10 +20,15 @@ __all__ = ["GROUP", "device_kinds", "find_device"]
 
 GROUP = "emu.devices"
 
-_BUILT_IN: dict[str, type[Device]] = {
-    kind.KIND: kind
-    for kind in (Gpio, InterruptController, MachineTimer, Ram, IntervalTimer, Uart16550)
-}
+_BUILT_IN = {
+    "checksum_engine": "ChecksumEngine",
+    "gpio": "Gpio",
+    "interrupt_controller": "InterruptController",
+    "mtimer": "MachineTimer",
+    "ram": "Ram",
+    "timer": "IntervalTimer",
+    "uart16550": "Uart16550",
+}  # kind, which names the module too, and class
 
 
 def device_kinds() -> dict[str, type[Device]]:
@@ -39,7 +39,8 @@ def device_kinds() -> dict[str, type[Device]]:
 
     Side effects: imports the modules of other packages' devices.
     """
-    return _BUILT_IN | {kind: _load(point) for kind, point in _plugged_in().items()}
+    own = {kind: _own(kind) for kind in _BUILT_IN}
+    return own | {kind: _load(point) for kind, point in _plugged_in().items()}
 
 
 def find_device(kind: str) -> type[Device]:
@@ -49,11 +50,17 @@ def find_device(kind: str) -> type[Device]:
         DeclarationError: there is none, and the message names the nearest; or it cannot be loaded.
     """
     if kind in _BUILT_IN:
-        return _BUILT_IN[kind]
+        return _own(kind)
     points = _plugged_in()
     if kind not in points:
         raise DeclarationError(f"no device kind {kind!r}", fix=nearest(kind, [*_BUILT_IN, *points]))
     return _load(points[kind])
+
+
+def _own(kind: str) -> type[Device]:
+    """Import a device of the bench."""
+    loaded: type[Device] = getattr(import_module(f"emu.devices.{kind}"), _BUILT_IN[kind])
+    return loaded
 
 
 def _plugged_in() -> dict[str, EntryPoint]:
