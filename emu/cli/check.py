@@ -135,7 +135,8 @@ def _print(checked: Checked, driver: str, files: list[str], *, as_json: bool, de
 def _next(checked: Checked, driver: str, files: list[str]) -> str:
     again = f"emu check {shlex.quote(driver)}"
     if checked.clean:
-        return f"{again} --budget 10min tries pairs of delays for longer"
+        longer = max(10, round(checked.seconds / 6))  # ten times as long
+        return f"{again} --budget {longer}min tries pairs of delays for longer"
     if files and files[0]:
         return f"emu replay {shlex.quote(files[0])} --timeline shows what led to the first"
     return f"{again} --cases DIR keeps a case of each for emu replay"

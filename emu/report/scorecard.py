@@ -65,7 +65,7 @@ def _head(checked: Checked, driver: str, paint: Paint) -> Iterator[str]:
             causes += f", seen first after {checked.first_s:.1f} s"
         yield f"{paint('FAILED', 'bad')}   {causes}"
         yield from wrapped(_tried(checked), " " * 9)
-    yield from wrapped(_how_far(checked), " " * 9)
+    yield from wrapped(_how_far(checked), " " * (8 if checked.clean else 9))
 
 
 def _tried(checked: Checked) -> str:
@@ -76,7 +76,7 @@ def _tried(checked: Checked) -> str:
 def _how_far(checked: Checked) -> str:
     ends = {
         "interrupted": "interrupted; this is what was found until then",
-        "time": "the time was used up; --budget 10min tries more",
+        "time": "the time was used up",
         "": "everything that was planned was tried",
     }
     every = "every point tried once, " if checked.complete else "not every point was tried, "
