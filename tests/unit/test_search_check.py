@@ -108,6 +108,19 @@ def test_rows_that_name_a_line_and_take_little_stand_first() -> None:
     assert order == ["c", "b", "a", "promise drain"]
 
 
+def test_a_race_at_several_lines_is_one_row() -> None:
+    """The same words at another line, shown by a delay, are the same race."""
+    race = [row(failing("race", line), (at(line),)) for line in (3, 5, 9)]
+    race[1].bouts["elsewhere"] = None
+    (kept,) = together(race)
+    assert (kept.found.failure.line, sorted(kept.lines), kept.runs) == (3, [5, 9], 3)
+    assert "elsewhere" in kept.bouts
+    plain = [row(failing("race", line), ()) for line in (3, 5)]
+    assert [one.found.failure.line for one in together(plain)] == [3, 5]
+    other = row(failing("race", 5)._replace(message="another"), (at(5),))
+    assert len(together([race[0], other])) == 2
+
+
 def test_no_rows() -> None:
     """Nothing comes of nothing."""
     assert together([]) == []

@@ -82,7 +82,7 @@ def test_a_hunt_that_found_something() -> None:
     assert "   when stall for 4 events at gauge.py:31 (1 step after bench call 12 began)\n" in text
     assert "   when a spurious interrupt (before bench call 20)\n" in text
     assert "   also promise order\n   case a.yaml\n" in text
-    assert "2. /far/gauge.py:31  promise order\n   2 bytes are missing\n   must " in text
+    assert "2. /far/gauge.py:31  promise order\n   2 bytes are missing\n   says " in text
     assert text.endswith("\n\nNext: go\n")
 
 
@@ -190,9 +190,8 @@ ROW = Row(found(), 12, {f"bout {n}": None for n in range(5)}, {"promise order": 
 def test_a_clean_scorecard() -> None:
     """A clean check shows the verdict, each promise with its counts, and what was covered."""
     text = render_scorecard(checked(), "gauge.py:Gauge", [])
-    assert text.startswith(
-        "check of gauge.py:Gauge\n\nCLEAN   98,765 timings and faults decided by"
-    )
+    first = "CLEAN   2,034 runs in 60 s, which decide 98,765 timings and faults"
+    assert text.startswith(f"check of gauge.py:Gauge\n\n{first}\n")
     assert "321 different behaviours, every point tried once, everything that was planned" in text
     rows = [line for line in text.splitlines() if line.split(" ")[0] in PROMISES]
     assert [line.split()[0] for line in rows] == list(PROMISES)
@@ -219,11 +218,32 @@ def test_a_scorecard_says_what_was_not_tried(stopped: str, said: str) -> None:
 def test_a_failed_scorecard() -> None:
     """Each bug is a row with its line, its smallest case, and where it showed."""
     text = render_scorecard(checked(ROW), "gauge.py:Gauge", ["c.yaml"], marked, next_step="go")
-    assert "<bad>FAILED</>   1 cause of failure; 98,765 timings" in text
+    assert (
+        "<bad>FAILED</>   1 cause of failure\n         2,034 runs in 60 s, which decide 98" in text
+    )
     assert "1. <bad>/far/gauge.py:7</>  <name>read-when-empty</>" in text
     assert "   in   12 runs of: bout 0; bout 1; bout 2; and 2 more\n" in text
     assert "<bad>       4</>" in text
     assert text.endswith("\n\nNext: go\n")
+
+
+def test_other_lines_of_one_bug() -> None:
+    """A race that was found at several lines is one row, which names the others."""
+    lines = {9: None, 7: None, 8: None}
+    one = replace(ROW, lines=lines)
+    assert "   also found at lines 8, 9, too\n" in render_scorecard(checked(one), "g.py:G", ["c"])
+    one = replace(ROW, lines={9: None})
+    assert "   also found at line 9, too\n" in render_scorecard(checked(one), "g.py:G", ["c"])
+    one = replace(ROW, lines=dict.fromkeys(range(20, 40)))
+    assert "20, 21, 22, 23, 24, 25, 26, 27, 28, 29, 30, 31, too; 8 more\n" in render_scorecard(
+        checked(one), "g.py:G", ["c"]
+    )
+
+
+def test_the_first_failure_is_timed() -> None:
+    """A failed check tells after how long something failed first."""
+    text = render_scorecard(checked(ROW, first_s=1.25), "gauge.py:Gauge", ["c.yaml"])
+    assert "FAILED   1 cause of failure, seen first after 1.2 s\n" in text
 
 
 def test_coverage_on_the_scorecard() -> None:
