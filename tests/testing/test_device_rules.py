@@ -22,6 +22,7 @@ from emu.testing import DeviceRules
 
 SAME = settings(derandomize=True, database=None, deadline=None)
 SHORT = settings(SAME, max_examples=50, stateful_step_count=30)
+SHRINKING = settings(SHORT, phases=[Phase.generate, Phase.shrink])
 FINDING = settings(SAME, max_examples=100, stateful_step_count=50, phases=[Phase.generate])
 
 
@@ -322,7 +323,7 @@ def test_a_mistake_is_found_and_named(model: type[Device], said: str) -> None:
 def test_the_program_that_shows_a_mistake_is_short() -> None:
     """What Hypothesis hands back is what a person would write: move the float, read twice."""
     with pytest.raises(AssertionError) as caught:
-        run_state_machine_as_test(rules_for(KeepsEvent), settings=SHORT)
+        run_state_machine_as_test(rules_for(KeepsEvent), settings=SHRINKING)
 
     program = "\n".join(caught.value.__notes__).splitlines()
     steps = [line for line in program if line.startswith("state.") and "twins_agree" not in line]
