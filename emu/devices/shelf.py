@@ -26,6 +26,7 @@ _BUILT_IN = {
     "interrupt_controller": "InterruptController",
     "mtimer": "MachineTimer",
     "ram": "Ram",
+    "serial_basic": "SerialBasic",
     "timer": "IntervalTimer",
     "uart16550": "Uart16550",
 }  # kind, which names the module too, and class
