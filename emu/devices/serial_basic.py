@@ -1,8 +1,9 @@
 """The smallest serial controller that teaches: data, status, control, divisor, and no FIFO.
 
 The one idea: one shift register and one place to wait, each way. Whoever comes late loses a
-character; on the way in a flag says so, on the way out nothing does. A variant moves up to four bytes an access, with a count of them,
-which is what a wide bus is good for. The register map is our own.
+character; on the way in a flag says so, on the way out nothing does. A variant moves up to four
+bytes an access, with a count of them, which is what a wide bus is good for. The register map is our
+own.
 """
 
 from __future__ import annotations
