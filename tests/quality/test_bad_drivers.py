@@ -245,7 +245,7 @@ return True
     [
         ("raise ValueError('in the handler')", "driver-raised"),
         ("raise SystemExit", "driver-exited"),
-        ("return None", "thr-interrupt-left-enabled"),
+        ("return None", "handler-left-line-asserted"),
         ("self.cpu.sleep(1e-6)", "blocking-call-in-handler"),
     ],
 )
