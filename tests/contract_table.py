@@ -9,7 +9,8 @@ from __future__ import annotations
 from emu.devices.serial_driver import LineErrors
 from emu.line.far_end import FarEnd
 from emu.line.plan import FarEndPlan
-from emu.scenario.contract import Promise, SerialContract
+from emu.scenario.contract import SerialContract
+from emu.scenario.promise import Promise
 from emu.units import LineSettings
 from tests.serial_port import SerialPort
 

@@ -13,8 +13,9 @@ from pathlib import Path
 
 from emu.rules.catalogue import RULES
 from emu.rules.finding import Finding
-from emu.scenario.contract import PROMISES, Promise
+from emu.scenario.contract import PROMISES
 from emu.scenario.outcome import Measures, Outcome
+from emu.scenario.promise import Promise
 from emu.units import show_duration
 
 __all__ = ["WIDTH", "Paint", "plain", "render_outcome", "short_path", "wrapped"]

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from emu.devices.uart16550 import OE, Uart16550
@@ -21,11 +20,12 @@ from emu.scenario.baud import best_divisor, within
 from emu.scenario.books import ErrorBooks, count_of, counter
 from emu.scenario.difference import characters, differ, times
 from emu.scenario.excuses import Excuses, settle_books
+from emu.scenario.promise import Breaches, Promise
 from emu.scenario.stream import Alignment, ReceivedStream
 from emu.scenario.witness import Witness
 from emu.units import LineSettings, show_duration
 
-__all__ = ["PROMISES", "Promise", "SerialContract", "counter"]
+__all__ = ["PROMISES", "SerialContract", "counter"]
 
 _DEEPEST = 64  # characters, the deepest FIFO
 _LOOK_CHARACTERS = 5  # a read that waits so long in vain has seen all that a FIFO holds back
@@ -45,23 +45,6 @@ PROMISES = {
     "recovery": "while no fault acts, traffic flows both ways",
     "start": "open works from whatever state it finds",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Promise:
-    """Say how one promise fared.
-
-    Args:
-        promise: its name, one of `PROMISES`.
-        kept: False when it was broken.
-        detail: what broke it, or why it was waived; empty when it was simply kept.
-        waived: whether a fault made it impossible to keep, so that it was not judged.
-    """
-
-    promise: str
-    kept: bool
-    detail: str = ""
-    waived: bool = False
 
 
 class _Seen(NamedTuple):
@@ -95,7 +78,6 @@ class SerialContract:
         self._clock = uart.clock
         self._stream = ReceivedStream()
         self._books = ErrorBooks()
-        self._breaches: dict[str, str] = {}
         self._line: LineSettings | None = None
         self._opening = False
         self._open = False
@@ -122,6 +104,7 @@ class SerialContract:
         self.witness = Witness(uart, far_end)
         self.calm: Callable[[], bool] = lambda: True
         self.excuses = Excuses(uart.clock)
+        self._breaches = Breaches(PROMISES, self.excuses)
         self.errors: Callable[[], object] = lambda: None
         self._last_arrival_ps = 0
         uart.monitor = self
@@ -426,14 +409,8 @@ class SerialContract:
                 )
 
     def breach(self, promise: str, detail: str) -> bool:
-        """Note that a promise was broken, the first detail is kept; return whether it is excused.
-
-        A fault that made it impossible to keep excuses it.
-        """
-        excused = self.excuses.excuse(promise)
-        if not excused:
-            self._breaches.setdefault(promise, detail)
-        return excused
+        """Note that a promise was broken; return whether a fault excuses it."""
+        return self._breaches.enter(promise, detail)
 
     @property
     def agrees(self) -> bool:
@@ -515,12 +492,7 @@ class SerialContract:
         """
         for promise, detail in self._complaints(errors):
             self.breach(promise, detail)
-        return [
-            Promise(name, True, waived[name], waived=True)
-            if name in waived and name not in self._breaches
-            else Promise(name, name not in self._breaches, self._breaches.get(name, ""))
-            for name in PROMISES
-        ]
+        return self._breaches.told(waived)
 
     # judging
 

@@ -14,8 +14,9 @@ from emu.errors import RunEnded
 from emu.kernel.board import Board
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.freeze import excuse
+from emu.scenario.guarded import RunOver
 from emu.scenario.model import Scenario
-from emu.scenario.port import DrivenPort, RunOver
+from emu.scenario.port import DrivenPort
 
 __all__ = ["OtherTask"]
 

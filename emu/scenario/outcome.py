@@ -8,7 +8,7 @@ from typing import Any
 
 from emu.kernel.clock import PS_PER_S
 from emu.rules.finding import Finding
-from emu.scenario.contract import Promise
+from emu.scenario.promise import Promise
 
 __all__ = ["Measures", "Outcome", "StepNote", "in_order", "without_echoes"]
 

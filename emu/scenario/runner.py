@@ -33,9 +33,10 @@ from emu.scenario.driver_source import (
     rule_of_error,
     text_of,
 )
+from emu.scenario.guarded import RunOver
 from emu.scenario.model import Scenario, Step
 from emu.scenario.outcome import Measures, Outcome, StepNote, in_order, without_echoes
-from emu.scenario.port import DrivenPort, RunOver
+from emu.scenario.port import DrivenPort
 from emu.scenario.printed import Printed
 from emu.scenario.steps import StepPlayer
 from emu.units import show_duration

@@ -19,10 +19,10 @@ from emu.kernel.journal import DEFAULT_EVENTS
 from emu.kernel.watchdog import Watchdog
 from emu.kernel.where import Place
 from emu.record.fingerprint import behaviour_hash, record_hash
-from emu.scenario.contract import Promise
 from emu.scenario.model import Scenario
 from emu.scenario.other_task import OtherTask
 from emu.scenario.outcome import Outcome
+from emu.scenario.promise import Promise
 from emu.scenario.runner import Run
 from emu.search.coverage import Coverage, Covering
 from emu.search.explain import EXPLAINED, Explainer

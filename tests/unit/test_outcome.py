@@ -7,8 +7,8 @@ import json
 import pytest
 
 from emu.rules.finding import Finding
-from emu.scenario.contract import Promise
 from emu.scenario.outcome import Measures, Outcome, StepNote, in_order
+from emu.scenario.promise import Promise
 
 FINDING = Finding("read-when-empty", "gauge.py", 7, 2_500_000, "telemetry.RBR", "blind", 3)
 

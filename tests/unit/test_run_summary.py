@@ -8,8 +8,9 @@ import pytest
 
 from emu.report.run_summary import WIDTH, plain, render_outcome, short_path
 from emu.rules.finding import Finding
-from emu.scenario.contract import PROMISES, Promise
+from emu.scenario.contract import PROMISES
 from emu.scenario.outcome import Measures, Outcome, StepNote
+from emu.scenario.promise import Promise
 
 OVERRUN = "Errors    overrun: the device flagged {}, the driver counted {}"
 KEPT = [Promise(name, True) for name in PROMISES]

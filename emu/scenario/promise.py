@@ -1,0 +1,69 @@
+"""How a promise of a contract fared, and the books in which broken ones are kept.
+
+The one idea: a promise is broken once, by the first thing that breaks it, unless a fault had made
+it impossible to keep at that time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from emu.scenario.excuses import Excuses
+
+__all__ = ["Breaches", "Promise"]
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """Say how one promise fared.
+
+    Args:
+        promise: its name, one of those of the contract.
+        kept: False when it was broken.
+        detail: what broke it, or why it was waived; empty when it was simply kept.
+        waived: whether a fault made it impossible to keep, so that it was not judged.
+    """
+
+    promise: str
+    kept: bool
+    detail: str = ""
+    waived: bool = False
+
+
+class Breaches:
+    """Keep the promises that were broken.
+
+    Args:
+        names: the promises of the contract, in order.
+        excuses: what faults excuse.
+    """
+
+    def __init__(self, names: Mapping[str, str], excuses: Excuses) -> None:
+        self._names = names
+        self._excuses = excuses
+        self._details: dict[str, str] = {}
+
+    def enter(self, promise: str, detail: str) -> bool:
+        """Note that a promise was broken, the first detail is kept; return whether it is excused.
+
+        A fault that made it impossible to keep excuses it.
+        """
+        excused = self._excuses.excuse(promise)
+        if not excused:
+            self._details.setdefault(promise, detail)
+        return excused
+
+    def told(self, waived: Mapping[str, str]) -> list[Promise]:
+        """Return how each promise fared.
+
+        Args:
+            waived: promise name and reason for each that faults made impossible at some time; it
+                counts as broken where it was broken at another.
+        """
+        return [
+            Promise(name, True, waived[name], waived=True)
+            if name in waived and name not in self._details
+            else Promise(name, name not in self._details, self._details.get(name, ""))
+            for name in self._names
+        ]
