@@ -139,8 +139,10 @@ def _no_class(name: DriverName, found: object, where: str) -> InputError:
     return InputError([Flaw(where, 0, 0, what, fix=fix)])
 
 
-def load_driver(name: DriverName, *, where: str = "driver") -> type:
-    """Import the driver's code and return its class.
+def load_driver(
+    name: DriverName, methods: Iterable[str] = SERIAL_METHODS, *, where: str = "driver"
+) -> type:
+    """Import the driver's code and return its class, which must have `methods`.
 
     Raises:
         InputError: there is no such module, or no such class in it.
@@ -159,7 +161,7 @@ def load_driver(name: DriverName, *, where: str = "driver") -> type:
     driver = getattr(module, name.class_name, None)
     if not isinstance(driver, type):
         raise _no_class(name, driver, where)
-    _check_methods(driver)
+    _check_methods(driver, methods)
     return driver
 
 
@@ -250,8 +252,8 @@ def _import_module(name: DriverName, where: str) -> ModuleType:
         )]) from error  # fmt: skip
 
 
-def _check_methods(driver: type) -> None:
-    missing = _lacking(driver, SERIAL_METHODS)
+def _check_methods(driver: type, methods: Iterable[str]) -> None:
+    missing = _lacking(driver, methods)
     if missing:
         raise DriverBroken(
             "driver-incomplete",

@@ -30,6 +30,7 @@ from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.where import Place
 from emu.scenario.books import counter
 from emu.scenario.runner import Run
+from emu.scenario.serial_stage import SerialStage
 from emu.search.constants import names_on, place_of_constant
 from emu.search.stepper import is_driver
 from emu.search.ways import Ways
@@ -158,7 +159,8 @@ class Explainer:
         self._outer: Any = None
         device = run.board.device(port)
         assert isinstance(device, Uart16550)
-        self._uart = device
+        assert isinstance(run.stage, SerialStage)
+        self._uart, self._stage = device, run.stage
         with run.board.rewiring():
             for name, access in device.ports.items():
                 access.wrap_read(partial(self._reading, name))
@@ -258,7 +260,7 @@ class Explainer:
         if counts == self._counts:
             return
         if self._counts:
-            flagged = self._run.ports[self._name].contract.flagged
+            flagged = self._stage.ports[self._name].contract.flagged
             for name, before, after in zip(_COUNTERS, self._counts, counts, strict=True):
                 if after > before:
                     look = self._looks[-1] if self._looks else None
@@ -268,7 +270,7 @@ class Explainer:
         self._counts = counts
 
     def _count(self) -> tuple[int, ...]:
-        port = self._run.ports.get(self._name)
+        port = self._stage.ports.get(self._name)
         if port is None:
             return ()
         errors = port.errors

@@ -15,7 +15,7 @@ import sys
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from types import CodeType, FrameType
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 from emu.kernel.board import Board
 from emu.kernel.bus import WIDTHS, Window
@@ -23,6 +23,7 @@ from emu.kernel.clock import NEVER_PS
 from emu.kernel.cpu import Cpu
 from emu.kernel.freeze import pause, stall
 from emu.kernel.where import Place, driver_place, place_of
+from emu.scenario.stage import Tasks
 from emu.search.schedule import Entry, Point, Schedule
 
 __all__ = ["MOST_POINTS", "Acted", "Seen", "Stepper", "Tasks", "is_driver"]
@@ -55,17 +56,6 @@ class Seen(NamedTuple):
     stretch: int = 0
     still: bool = False
     open_to: bool = False
-
-
-class Tasks(Protocol):
-    """The other tasks that may enter the driver in the middle of a call."""
-
-    @property
-    def may_enter(self) -> bool:
-        """Whether one could do so now."""
-
-    def enter(self, name: str) -> None:
-        """Make the call `name`, to its end."""
 
 
 class Acted(NamedTuple):

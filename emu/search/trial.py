@@ -20,10 +20,10 @@ from emu.kernel.watchdog import Watchdog
 from emu.kernel.where import Place
 from emu.record.fingerprint import behaviour_hash, record_hash
 from emu.scenario.model import Scenario
-from emu.scenario.other_task import OtherTask
 from emu.scenario.outcome import Outcome
 from emu.scenario.promise import Promise
 from emu.scenario.runner import Run
+from emu.scenario.serial_stage import SerialStage
 from emu.search.coverage import Coverage, Covering
 from emu.search.explain import EXPLAINED, Explainer
 from emu.search.schedule import Point, Schedule
@@ -149,7 +149,8 @@ class Trying:
         stepper = self._stepper(run, schedule, learn)
         board, port = run.board, self.scenario.port
         covering = Covering(board, port) if cover else None
-        explainer = Explainer(run, port) if explain in EXPLAINED else None
+        explained = explain in EXPLAINED and isinstance(run.stage, SerialStage)
+        explainer = Explainer(run, port) if explained else None
 
         def hand_out(name: str) -> tuple[Window, Cpu]:
             cpu = stepper.cpu(board.cpu)
@@ -160,7 +161,7 @@ class Trying:
             return Trial(
                 schedule,
                 failures,
-                behaviour_hash(board, *_results(run)),
+                behaviour_hash(board, *run.stage.results()),
                 record_hash(board) if records else "",
                 tuple(stepper.acted),
                 stepper.calls,
@@ -171,7 +172,7 @@ class Trying:
                 _explained(failures, explainer) if explainer else {},
             )
 
-        run.hand_out = hand_out
+        run.bench.hand_out = hand_out
 
         verdict = threading.Lock()  # held by whoever gives it
         with self._watchdog(run, trial_of, verdict):
@@ -215,7 +216,7 @@ class Trying:
             line=run.board.window(port).irq,
             learn=learn,
             manner=self.manner,
-            tasks=OtherTask(run.board, self.scenario, lambda: run.ports.get(port)),
+            tasks=run.stage.tasks,
         )
 
 
@@ -250,12 +251,3 @@ def failures_of(outcome: Outcome, *, expects: bool = False) -> tuple[Failure, ..
     ]
     unmet = [Failure("expectation", "", 0, "", one) for one in outcome.unmet] if expects else []
     return (*findings, *promises, *unmet)
-
-
-def _results(run: Run) -> list[object]:
-    """Return what the driver's user got, as far as it tells behaviours apart."""
-    found: list[object] = []
-    for name, port in run.ports.items():
-        contract = port.contract
-        found += [name, bytes(contract.received), bytes(contract.shifted), contract.overruns]
-    return found

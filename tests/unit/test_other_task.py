@@ -10,6 +10,9 @@ import pytest
 from emu.errors import InputError
 from emu.scenario.driver_source import DriverName, load_driver
 from emu.scenario.load import parse_scenario
+from emu.scenario.port import DrivenPort
+from emu.scenario.runner import Run
+from emu.scenario.serial_stage import SerialStage
 from emu.scenario.written import scenario_as_plain
 from emu.search.explore import Plan
 from emu.search.hunt import Hunted, hunt
@@ -24,6 +27,12 @@ DRIVERS = {
     name: load_driver(DriverName.parse(f"drivers_example/{name}", base=ROOT))
     for name in ("interrupt_driven.py:InterruptDriver", "polled.py:PolledDriver")
 }
+
+
+def _port(run: Run) -> DrivenPort:
+    """Return the port that a run drove."""
+    assert isinstance(run.stage, SerialStage)
+    return run.stage.ports["telemetry"]
 
 
 def hunted(name: str, callers: tuple[str, ...]) -> Hunted:
@@ -113,7 +122,7 @@ def test_characters_of_its_own() -> None:
     for asked in (ASKED, scenario("[open, {send: {count: 256}}, close]")):
         Trying(asked, SteadySender).run(
             (at(calls[1], kind="write"),),
-            keep=lambda run: sent.append(run.ports["telemetry"].contract.between),
+            keep=lambda run: sent.append(_port(run).contract.between),
         )
     assert sent == [b"\xff\xfe\xfd", b""]
 

@@ -10,7 +10,7 @@ from emu import LineSettings
 from emu.faults.plan import FaultPlan, FaultSpec, When
 from emu.line.plan import BreakPlan, FarEndPlan
 from emu.scenario.model import NEVER_PS, Leftovers, Limits, Step
-from emu.scenario.runner import whole_steps
+from emu.scenario.whole_steps import whole_steps
 from tests.driven_run import MS, PolledDriver, broken, outcome_of, prepared
 
 

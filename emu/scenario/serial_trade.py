@@ -1,0 +1,15 @@
+"""The trade of serial drivers."""
+
+from __future__ import annotations
+
+from emu.devices.serial_driver import SERIAL_METHODS
+from emu.scenario.contract import PROMISES
+from emu.scenario.model import CALLERS
+from emu.scenario.serial_stage import SerialStage
+from emu.scenario.trade import Trade
+
+__all__ = ["TRADE"]
+
+TRADE = Trade(
+    "serial", "serial driver", "uart16550", SERIAL_METHODS, PROMISES, SerialStage, CALLERS
+)
