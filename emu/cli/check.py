@@ -18,12 +18,13 @@ from emu.cli.quantity import Seconds
 from emu.errors import Flaw, InputError
 
 if TYPE_CHECKING:
+    from emu.scenario.trade import Trade
     from emu.search.check import Checked
     from emu.search.suite import Bout
 
 __all__ = ["command"]
 
-_DEVICES = ("uart16550",)
+_DEVICES = ("uart16550", "timer")
 
 
 @click.command(
@@ -36,8 +37,8 @@ Examples
 Exit status: 0 clean, 1 the driver failed, 2 bad input, 130 interrupted.""",
 )
 @click.argument("driver", metavar="FILE.py:CLASS")
-@click.option("--device", type=click.Choice(_DEVICES), default="uart16550", show_default=True,
-              help="What the driver drives.")  # fmt: skip
+@click.option("--device", type=click.Choice(_DEVICES),
+              help="What the driver drives; its methods tell if this is left out.")  # fmt: skip
 @click.option("--budget", type=Seconds(), metavar="TIME", default="60 s", show_default=True,
               help="Real time, such as 10min.")  # fmt: skip
 @click.option("--workers", type=click.IntRange(1, 64), metavar="N", default=os.cpu_count() or 1,
@@ -49,7 +50,7 @@ Exit status: 0 clean, 1 the driver failed, 2 bad input, 130 interrupted.""",
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def command(
     driver: str,
-    device: str,
+    device: str | None,
     *,
     budget: float,
     workers: int,
@@ -65,11 +66,12 @@ def command(
     from emu.search.check import check
     from emu.search.suite import suite
 
-    kind = driver_class(driver, base=Path.cwd())
+    kind = driver_class(driver, base=Path.cwd(), methods=())
+    trade = _trade(kind, driver, device)
     for place, folder in ((cases, True), (junit, False)):
         if place is not None:
             check_place(Path(place), folder=folder)
-    bouts = suite()
+    bouts = suite(trade.name)
     with Progress() as progress:
 
         def told(checked: Checked, seconds: float) -> None:
@@ -81,10 +83,28 @@ def command(
         from emu.report.junit import junit_xml
 
         _write(Path(junit), junit_xml(checked, driver, files))
-    _print(checked, driver, files, as_json=as_json, device=device)
+    _print(checked, driver, files, as_json=as_json, device=trade.kind)
     if checked.stopped == "interrupted":
         return 130
     return 0 if checked.clean else 1
+
+
+def _trade(kind: type, driver: str, device: str | None) -> Trade:
+    """Return the trade of a driver, by the device that it is said to drive, or by its methods.
+
+    Raises:
+        InputError: it has the methods of none.
+    """
+    from emu.scenario.trade import find_trade, trade_of_methods
+    from emu.scenario.trade_names import BY_KIND, TRADES
+
+    name = BY_KIND[device] if device else trade_of_methods(kind)
+    if not name:
+        trades = [find_trade(one) for one in TRADES]
+        allowed = "; or ".join(f"a {one.driver}: {', '.join(one.methods)}" for one in trades)
+        what = f"class {kind.__name__} has the methods of no kind of driver"
+        raise InputError([Flaw(driver, 0, 0, what, allowed=allowed)])
+    return find_trade(name)
 
 
 def _line(checked: Checked, seconds: float) -> str:

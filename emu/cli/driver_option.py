@@ -7,9 +7,11 @@ input here, told at its own line; `emu run` gives a verdict on such a driver.
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from contextlib import redirect_stdout
 from pathlib import Path
 
+from emu.devices.serial_driver import SERIAL_METHODS
 from emu.errors import Flaw, InputError, RunEnded
 
 __all__ = ["driver_class", "shown_name"]
@@ -17,12 +19,20 @@ __all__ = ["driver_class", "shown_name"]
 _PATIENCE_S = 2.0  # for code that runs while it is imported
 
 
-def driver_class(name: str, *, base: Path, where: str = "driver", fix: str = "") -> type:
+def driver_class(
+    name: str,
+    *,
+    base: Path,
+    methods: Iterable[str] = SERIAL_METHODS,
+    where: str = "driver",
+    fix: str = "",
+) -> type:
     """Return the class of a driver.
 
     Args:
         name: ``path/to/file.py:Class`` or ``package.module:Class``.
         base: folder from which a path counts.
+        methods: what the class must have.
         where: what messages call the place of the name.
         fix: what to do about code that cannot be used.
 
@@ -38,7 +48,7 @@ def driver_class(name: str, *, base: Path, where: str = "driver", fix: str = "")
     board = Board()
     try:
         with redirect_stdout(Printed()), Watchdog(board.clock, board.cpu, _PATIENCE_S):
-            return load_driver(found, where=where)
+            return load_driver(found, methods, where=where)
     except DriverBroken as broken:
         (file, line), why = broken.place, broken.message
     except RunEnded as ended:

@@ -81,6 +81,7 @@ def command(
     The processor is held up at each step of the driver until 1, 4 or 64 hardware events have
     passed, once in a run first, then at two points, as long as the time lasts.
     """
+    from emu.scenario.trade import trade_of
     from emu.search.case_files import Tried, check_place
     from emu.search.explore import Plan
     from emu.search.hunt import hunt
@@ -88,7 +89,8 @@ def command(
     model = _load(scenario, driver, faults, seed)
     name = driver or model.driver
     base = Path.cwd() if driver else Path(scenario).parent
-    kind = driver_class(name, base=base, fix=f"emu run {scenario} says more")
+    methods = trade_of(model.board, model.port).methods
+    kind = driver_class(name, base=base, methods=methods, fix=f"emu run {scenario} says more")
     if case is not None:
         check_place(Path(case))
     plan = Plan(entries=stalls, manner=step, spurious=spurious, most=runs, seed=model.seed)

@@ -38,6 +38,7 @@ Exit status: 0 the case does not fail any more, 1 it fails, 2 bad input.""",
 def command(case: str, driver: str | None, *, timeline: bool, as_json: bool) -> int:
     """Run CASE, a file that emu hunt or emu check wrote, and say whether it still fails."""
     from emu.report.replay_summary import render_replay, replay_as_json
+    from emu.scenario.trade import trade_of
     from emu.search.case import load_case
     from emu.search.replay import replay
 
@@ -47,7 +48,8 @@ def command(case: str, driver: str | None, *, timeline: bool, as_json: bool) -> 
         raise click.UsageError(f"{case} names no driver; give one with --driver FILE.py:CLASS")
     base = Path.cwd() if driver else Path(case).parent
     where = "--driver" if driver else f"{case}: driver"
-    kind = driver_class(name, base=base, where=where)
+    methods = trade_of(model.scenario.board, model.scenario.port).methods
+    kind = driver_class(name, base=base, methods=methods, where=where)
     shown = shown_name(name, base)
 
     def text(done: Replayed) -> str:

@@ -7,7 +7,7 @@ register map is our own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import ClassVar
 
 from emu.kernel.clock import PS_PER_S, Clock, Timer
@@ -39,6 +39,9 @@ class IntervalTimer(Device):
     next period, or never. An end that finds END still set sets MISSED too. PRESCALE and RELOAD
     written while it runs count from that moment on. LOW and HIGH are halves of a counter of input
     cycles that always runs; each is read by itself, as it is at that moment.
+
+    Attributes:
+        on_end: called at each end of a period, with whether END was still set.
     """
 
     KIND = "timer"
@@ -97,6 +100,7 @@ class IntervalTimer(Device):
         self._running = False
         self._born_ps = clock.now_ps
         self._irq_level = 0
+        self.on_end: list[Callable[[bool], None]] = []
 
     # counting
 
@@ -139,7 +143,10 @@ class IntervalTimer(Device):
         return self._began_ps + self._ps_of(self._zero + count)
 
     def _period_over(self) -> None:
-        if self._status.value & _END:
+        merged = bool(self._status.value & _END)
+        for told in self.on_end:
+            told(merged)
+        if merged:
             self._status.hw_set(_MISSED)
         self._status.hw_set(_END)
         if self._control.value & _PERIODIC:
@@ -209,16 +216,18 @@ class IntervalTimer(Device):
 
     peek_COUNT = read_COUNT
 
-    def _cycles(self) -> int:
+    @property
+    def cycles(self) -> int:
+        """What HIGH and LOW are halves of."""
         gone_ps, before = self.clock.now_ps - self._born_ps, int(self.settings["cycles"])
         return (before + gone_ps * self.clock_hz // PS_PER_S) & _WIDE
 
     def read_LOW(self) -> int:
         """Return the low half of the cycle counter, as it is now."""
-        return self._cycles() & _WORD
+        return self.cycles & _WORD
 
     def read_HIGH(self) -> int:
         """Return the high half of the cycle counter, as it is now."""
-        return self._cycles() >> 32
+        return self.cycles >> 32
 
     peek_LOW, peek_HIGH = read_LOW, read_HIGH

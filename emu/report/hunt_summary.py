@@ -12,7 +12,8 @@ from typing import Any
 
 from emu.report.run_summary import WIDTH, Paint, plain, short_path, wrapped
 from emu.rules.catalogue import RULES
-from emu.scenario.contract import PROMISES
+from emu.scenario.model import Scenario
+from emu.scenario.trade import trade_of
 from emu.search.hunt import Found, Hunted
 from emu.search.schedule import describe
 from emu.search.trial import Failure, Trial
@@ -100,7 +101,7 @@ def render_found(found: Found, number: int, case: str, paint: Paint = plain) -> 
     gap = "  " if fits else "\n   "
     yield f"{number}. {paint(place, 'bad')}{gap}{paint(failure.rule, 'name')}"
     yield from wrapped(failure.message, "   ")
-    yield from _why(failure)
+    yield from _why(failure, found.scenario)
     for entry, at in _entries(trial):
         yield from wrapped(describe(entry, at), "   ", "when ")
     if not trial.schedule:
@@ -114,13 +115,14 @@ def render_found(found: Found, number: int, case: str, paint: Paint = plain) -> 
         yield from wrapped(short_path(case), "   ", "case ")
 
 
-def _why(failure: Failure) -> Iterator[str]:
+def _why(failure: Failure, scenario: Scenario) -> Iterator[str]:
     rule = RULES.get(failure.rule)
     if rule is not None:
         yield from wrapped(rule.why, "   ", "why  ")
         yield from wrapped(rule.instead, "   ", "do   ")
     elif failure.is_promise:
-        yield from wrapped(PROMISES[failure.rule.removeprefix("promise ")], "   ", "says ")
+        promises = trade_of(scenario.board, scenario.port).promises
+        yield from wrapped(promises[failure.rule.removeprefix("promise ")], "   ", "says ")
 
 
 def place_of_found(failure: Failure, trial: Trial) -> str:

@@ -10,7 +10,6 @@ import re
 from xml.etree import ElementTree as ET
 
 from emu.report.hunt_summary import place_of_found
-from emu.scenario.contract import PROMISES
 from emu.search.check import Checked, Row
 from emu.search.schedule import describe
 
@@ -25,10 +24,11 @@ def junit_xml(checked: Checked, driver: str, cases: list[str]) -> str:
     broken = {name for name, counts in checked.promises.items() if counts.get("broken")}
     failures = len(broken) + len(checked.rows)
     suite = ET.Element(
-        "testsuite", name=f"emu check {driver}", tests=str(len(PROMISES) + len(checked.rows)),
+        "testsuite", name=f"emu check {driver}",
+        tests=str(len(checked.meanings) + len(checked.rows)),
         failures=str(failures), errors="0", time=f"{checked.seconds:.3f}",
     )  # fmt: skip
-    for name, meaning in PROMISES.items():
+    for name, meaning in checked.meanings.items():
         case = ET.SubElement(suite, "testcase", classname="contract", name=f"{name}: {meaning}")
         if name in broken:
             count = checked.promises[name]["broken"]

@@ -13,7 +13,6 @@ from pathlib import Path
 
 from emu.rules.catalogue import RULES
 from emu.rules.finding import Finding
-from emu.scenario.contract import PROMISES
 from emu.scenario.outcome import Measures, Outcome
 from emu.scenario.promise import Promise
 from emu.units import show_duration
@@ -119,7 +118,7 @@ def _contract(outcome: Outcome, paint: Paint) -> Iterator[str]:
     yield ""
     for one in spoken:
         word = "waived" if one.waived else paint("broken", "bad")
-        yield f"{word} promise {paint(one.promise, 'name')}: {PROMISES[one.promise]}"
+        yield f"{word} promise {paint(one.promise, 'name')}: {one.meaning}"
         number = _told_in(outcome.findings, one.detail) if one.detail else 0
         yield from wrapped(f"see finding {number}" if number else one.detail, "   ")
 
@@ -147,8 +146,9 @@ def _figures(outcome: Outcome, paint: Paint) -> Iterator[str]:
     lost = f", {measures.bytes_lost} lost for want of room" if measures.bytes_lost else ""
     arrived, returned = measures.bytes_arrived, measures.bytes_returned
     accepted, sent = measures.bytes_accepted, measures.bytes_sent
-    yield f"Received  {arrived} bytes arrived, {returned} returned by read{lost}"
-    yield f"Sent      {accepted} bytes accepted by write, {sent} on the wire"
+    if outcome.errors:  # it is a serial driver
+        yield f"Received  {arrived} bytes arrived, {returned} returned by read{lost}"
+        yield f"Sent      {accepted} bytes accepted by write, {sent} on the wire"
     yield from _errors(outcome)
     yield f"CPU       {_split(measures)}"
     yield (

@@ -13,7 +13,6 @@ from typing import Any
 
 from emu.report.hunt_summary import found_as_json, render_found
 from emu.report.run_summary import WIDTH, Paint, plain, short_path, wrapped
-from emu.scenario.contract import PROMISES
 from emu.search.check import Checked, Row
 
 __all__ = ["checked_as_json", "render_scorecard"]
@@ -88,7 +87,7 @@ def _how_far(checked: Checked) -> str:
 
 def _promises(checked: Checked, paint: Paint) -> Iterator[str]:
     yield f"{'Promise':<11}{'kept':>8}{'waived':>8}{'broken':>8}"
-    for name, meaning in PROMISES.items():
+    for name, meaning in checked.meanings.items():
         counts = checked.promises.get(name, {})
         broken = counts.get("broken", 0)
         mark = paint(f"{broken:>8,}", "bad") if broken else f"{broken:>8}"

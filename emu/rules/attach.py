@@ -32,7 +32,7 @@ from emu.rules.uart16550_verdict import Verdict
 from emu.rules.uart16550_waits import UartWaits
 from emu.units import LineSettings
 
-__all__ = ["PortRules", "Rules", "attach_rules"]
+__all__ = ["CallWatch", "PortRules", "Rules", "attach_rules"]
 
 
 class PortRules:
@@ -160,6 +160,41 @@ class PortRules:
         self._calls.asked(line)
 
 
+class CallWatch:
+    """Follow the driver of a device that has no rules of its own.
+
+    Args:
+        name: the device.
+        context: who is running.
+        masks: follows whether interrupts are masked.
+
+    Attributes:
+        method: returns where the driver defines a call.
+    """
+
+    def __init__(self, name: str, context: Context, masks: MaskWatch) -> None:
+        self._name = name
+        self._context = context
+        self._masks = masks
+        self.method: Callable[[str], Place] = lambda _name: ("", 0)
+
+    def call_begins(self, name: str, size: int = 0) -> None:  # noqa: ARG002 - as all rules are told
+        """Note that the driver is constructed (``"__init__"``) or called."""
+        self._context.call_begins(name, self._name)
+        self._masks.begins()
+
+    def call_ends(
+        self,
+        name: str,
+        result: object = None,  # noqa: ARG002 - as all rules are told
+        *,
+        judged: bool = True,
+    ) -> None:
+        """Note that a call has returned or raised, and judge what it leaves behind."""
+        if self._context.call_ends(name, self._name) is not None and judged:
+            self._masks.ends(name)
+
+
 class Rules:
     """Hold the rules of one board.
 
@@ -174,7 +209,7 @@ class Rules:
     ) -> None:
         self._context = Context(board.cpu, findings)
         self._ports: dict[str, PortRules] = {}
-        masks = MaskWatch(board, self._context)
+        masks = self._masks = MaskWatch(board, self._context)
         watch_bus(board.bus, self._context)
         watch_sleep(board, self._context)
         for device in board.devices.values():
@@ -197,6 +232,10 @@ class Rules:
                 f"no serial port {name!r}", where="rules", fix=nearest(name, self._ports)
             )
         return self._ports[name]
+
+    def device(self, name: str) -> CallWatch:
+        """Return what follows the driver of a device that has no rules of its own."""
+        return CallWatch(name, self._context, self._masks)
 
     def finish(self) -> None:
         """Judge what can be judged at the end of the run.

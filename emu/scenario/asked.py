@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from emu.kernel.clock import NEVER_PS, PS_PER_S
 from emu.line.plan import FarEndPlan, ScriptLine
+from emu.scenario.build import clock_hz_of
 from emu.scenario.model import Scenario, Step
 from emu.units import LineSettings
 
@@ -77,14 +78,19 @@ def _endless(scenario: Scenario) -> bool:
 
 
 def _away_ps(scenario: Scenario, step: Step) -> int:
-    """Return the time in which a step does without the driver."""
-    return step.duration_ps + step.cycles * PS_PER_S // scenario.board.cpu.clock_hz
+    """Return the time in which a step does without the driver, or lets an alarm go off."""
+    away_ps = step.duration_ps + step.cycles * PS_PER_S // scenario.board.cpu.clock_hz
+    if "alarm" in step.values:
+        away_ps += step.values["alarm"] * PS_PER_S // clock_hz_of(scenario.board, scenario.port)
+    return away_ps
 
 
 def _step_ps(scenario: Scenario, step: Step, line: LineSettings, sent: int) -> int:
     """Return the most that a step takes, what the far end does by itself left out."""
     if step.action in ("wait", "work"):
         return _away_ps(scenario, step)
+    if step.values:
+        return _away_ps(scenario, step) + _call_ps(scenario, step, 0, 0)
     character_ps = line.character_ps
     count = len(step.data) + (step.count or 0) * (2 if step.action == "echo" else 1)
     moving = step.action in ("send", *_PIECES)

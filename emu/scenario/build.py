@@ -12,7 +12,7 @@ from emu.kernel.board import Board
 from emu.kernel.journal import DEFAULT_EVENTS
 from emu.scenario.model import BoardModel, DeviceModel
 
-__all__ = ["attach", "build_board"]
+__all__ = ["attach", "build_board", "clock_hz_of"]
 
 
 def build_board(
@@ -53,3 +53,11 @@ def attach(board: Board, device: DeviceModel) -> None:
         irq=device.irq,
         size=device.size,
     )
+
+
+def clock_hz_of(board: BoardModel, name: str) -> int:
+    """Return the input clock of a device in Hz, 0 if it has none."""
+    model = next(one for one in board.devices if one.name == name)
+    defaults = {one.name: one.default for one in find_device(model.kind).PARAMETERS}
+    clock_hz = model.settings.get("clock", defaults.get("clock", 0))
+    return clock_hz if isinstance(clock_hz, int) else 0

@@ -22,7 +22,7 @@ from emu.scenario.file_kind import (
     refuse_other_kind,
 )
 from emu.scenario.load_board import BOARD, Name, make_board
-from emu.scenario.load_checks import check_scenario, serial_devices
+from emu.scenario.load_checks import check_scenario, driven_devices, serial_devices
 from emu.scenario.load_data import DATA
 from emu.scenario.load_far_end import FAR_END, make_far_end
 from emu.scenario.load_faults import FAULTS, make_faults
@@ -273,7 +273,8 @@ def _only_port(values: Values, notes: Notes) -> str:
     """Return the name of the only serial controller, noting that there is none or a choice."""
     if "board" not in values or "port" in values.places:
         return ""
-    names = serial_devices(values["board"])
+    board = values["board"]
+    names = serial_devices(board) or list(driven_devices(board))
     if len(names) == 1:
         return names[0]
     if not names and notes.unread:

@@ -6,21 +6,22 @@ the names there are, and a baud rate that cannot be made with the nearest that c
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from emu.devices.shelf import find_device
-from emu.devices.uart16550 import Uart16550
 from emu.errors import InputError, nearest
 from emu.scenario.asked import least_ps
+from emu.scenario.build import clock_hz_of
 from emu.scenario.driver_source import DriverName
-from emu.scenario.model import BoardModel, Scenario, Step
+from emu.scenario.load_trade_steps import actions_of
+from emu.scenario.model import ACTIONS, BoardModel, Scenario, Step
 from emu.scenario.shape import Values
 from emu.scenario.source import Node, Notes, passing
+from emu.scenario.trade_names import SERIAL, trade_of_kind
 from emu.units import LineSettings, format_duration, format_frequency
 
-__all__ = ["check_scenario", "nearest_baud", "serial_devices"]
+__all__ = ["check_scenario", "driven_devices", "nearest_baud", "serial_devices"]
 
 _MOST_BAUD_ERROR = Fraction(3, 100)
 _LARGEST_DIVISOR = 65535
@@ -30,7 +31,13 @@ Places = Mapping[str, Node]
 
 def serial_devices(board: BoardModel) -> list[str]:
     """Return the names of the serial controllers of a board, in its order."""
-    return [one.name for one in board.devices if issubclass(find_device(one.kind), Uart16550)]
+    return [name for name, trade in driven_devices(board).items() if trade == SERIAL]
+
+
+def driven_devices(board: BoardModel) -> dict[str, str]:
+    """Return the devices of a board that drivers are tried on, in its order, with their trades."""
+    trades = {one.name: trade_of_kind(one.kind) for one in board.devices}
+    return {name: trade for name, trade in trades.items() if trade}
 
 
 def nearest_baud(clock_hz: int, baud: int) -> tuple[int, Fraction]:
@@ -54,15 +61,19 @@ def check_scenario(
 
     What is said of the board is left alone where the board could not be read.
     """
-    names = serial_devices(scenario.board) if "board" in values else None
-    _check_port(scenario.port, names, values.place("port"), notes)
-    far_port = _check_far_port(scenario, names, values, notes)
+    trades = driven_devices(scenario.board) if "board" in values else None
+    _check_port(scenario.port, trades, values.place("port"), notes)
+    trade = trades.get(scenario.port, SERIAL) if trades is not None else SERIAL
+    if trade != SERIAL:
+        _check_keys(trade, scenario, values, notes)
+    _check_actions(trade, scenario, steps, notes)
+    far_port = _check_far_port(scenario, trades, values, notes)
     done = tuple(
         _with_port(step, places, scenario.port, far_port, notes) if scenario.port else step
         for step, places in zip(scenario.steps, steps, strict=True)
     )
     scenario = replace(scenario, steps=done)
-    if names is not None:
+    if trades is not None and trade == SERIAL:
         _check_bauds(scenario, values, steps, notes)
     _check_limit(scenario, values, notes)
     _check_driver(scenario.driver, values.place("driver"), notes)
@@ -72,26 +83,53 @@ def check_scenario(
     return scenario
 
 
-def _check_port(port: str, names: Sequence[str] | None, place: Node, notes: Notes) -> None:
+def _check_actions(trade: str, scenario: Scenario, steps: Sequence[Places], notes: Notes) -> None:
+    """Note steps that a driver of this trade cannot be asked for."""
+    known = ACTIONS if trade == SERIAL else actions_of(trade)
+    for step, places in zip(scenario.steps, steps, strict=True):
+        if step.action not in known:
+            notes.refuse(
+                places["step"], f"a {trade} driver is not asked to {step.action!r}",
+                allowed=", ".join(known),
+            )  # fmt: skip
+
+
+_SERIAL_KEYS = ("line", "far_end", "callers", "expect")
+
+
+def _check_keys(trade: str, scenario: Scenario, values: Values, notes: Notes) -> None:
+    """Note keys that say something of serial lines only."""
+    for key in _SERIAL_KEYS:
+        if key in values:
+            what = f"{key} says something of a serial line, and {scenario.port} is driven by a "
+            notes.refuse(values.place(key), f"{what}{trade} driver", fix="leave it out")
+
+
+def _check_port(
+    port: str, names: Collection[str] | None, place: Node, notes: Notes, what: str = "driven device"
+) -> None:
     """Note a name that is none of `names`; None stands for a board that could not be read."""
     if port and names is not None and port not in names and port not in notes.unread:
-        notes.refuse(place, f"no serial controller {port!r} on the board", fix=_known(port, names))
+        notes.refuse(place, f"no {what} {port!r} on the board", fix=_known(port, names))
 
 
 def _check_far_port(
-    scenario: Scenario, names: Sequence[str] | None, values: Values, notes: Notes
+    scenario: Scenario, trades: Mapping[str, str] | None, values: Values, notes: Notes
 ) -> str:
     """Return the name of the controller at the far end, empty when there is none."""
     port = scenario.far_end.port
     if not port:
         return ""
     place = values["far_end"].place("port")
-    others = None if names is None else [name for name in names if name != scenario.port]
+    others = None
+    if trades is not None:
+        serial = [name for name, trade in trades.items() if trade == SERIAL]
+        others = [name for name in serial if name != scenario.port]
     if port == scenario.port:
         fix = _known(port, others) if others is not None else "name the other controller"
         notes.refuse(place, f"{port!r} is the driven port itself", fix=fix)
     else:
-        _check_port(port, others, place, notes)
+        _check_port(port, others, place, notes, "serial controller")
     return port
 
 
@@ -111,7 +149,7 @@ def _with_port(step: Step, places: Places, port: str, far_port: str, notes: Note
 
 def _check_bauds(scenario: Scenario, values: Values, steps: Sequence[Places], notes: Notes) -> None:
     """Note every baud rate that a controller is asked for and cannot make within 3 %."""
-    clocks = {one.name: _clock_hz(scenario.board, one.name) for one in scenario.board.devices}
+    clocks = {one.name: clock_hz_of(scenario.board, one.name) for one in scenario.board.devices}
     seen: set[tuple[str, int]] = set()
     for port, line, place in _lines(scenario, values, steps):
         clock_hz = clocks.get(port, 0)
@@ -164,14 +202,6 @@ def _lines(
             yield step.by or scenario.port, step.line, places.get(step.action, places["step"])
 
 
-def _clock_hz(board: BoardModel, name: str) -> int:
-    """Return the input clock of a device in Hz, 0 if it has none."""
-    model = next(one for one in board.devices if one.name == name)
-    defaults = {one.name: one.default for one in find_device(model.kind).PARAMETERS}
-    clock_hz = model.settings.get("clock", defaults.get("clock", 0))
-    return clock_hz if isinstance(clock_hz, int) else 0
-
-
 def _check_driver(driver: str, place: Node, notes: Notes) -> None:
     """Note a driver name of the wrong form, or whose file does not exist."""
     if not driver:
@@ -183,5 +213,5 @@ def _check_driver(driver: str, place: Node, notes: Notes) -> None:
             notes.refuse(place, flaw.what, allowed=flaw.allowed, fix=flaw.fix)
 
 
-def _known(word: str, names: Sequence[str]) -> str:
+def _known(word: str, names: Collection[str]) -> str:
     return nearest(word, names) or "there is none"

@@ -13,10 +13,12 @@ from typing import Any
 from emu.errors import nearest
 from emu.scenario.load_board import Name
 from emu.scenario.load_data import DATA
-from emu.scenario.model import ACTIONS, NEVER_PS, Leftovers, Step
-from emu.scenario.quantities import CYCLES, DURATION, LINE
-from emu.scenario.shape import Choice, JsonSchema, Key, Shape, Table, Values, Whole
+from emu.scenario.load_trade_steps import TRADE_STEPS
+from emu.scenario.model import NEVER_PS, Leftovers, Step
+from emu.scenario.quantities import LINE
+from emu.scenario.shape import Choice, JsonSchema, Key, Table, Values, Whole
 from emu.scenario.source import Node, Notes, Refused
+from emu.scenario.step_shapes import COMMON_STEPS, TIMEOUT, Nothing, StepTable
 
 __all__ = ["STEP"]
 
@@ -39,42 +41,6 @@ class _Amount:
     def schema(self) -> JsonSchema:
         """Return the schema of the amount."""
         return {"anyOf": [Whole(0, _MOST_BYTES).schema(), {"const": "all"}]}
-
-
-class _TimeOut:
-    """Take a duration, or ``never``."""
-
-    def read(self, node: Node, notes: Notes) -> int:
-        """Return the time-out in ps, `NEVER_PS` for never."""
-        if node.value == "never":
-            return NEVER_PS
-        found: int = DURATION.read(node, notes)
-        return found
-
-    def schema(self) -> JsonSchema:
-        """Return the schema of the time-out."""
-        return {"anyOf": [DURATION.schema(), {"const": "never"}]}
-
-
-class _Nothing:
-    """Take nothing, or what `shape` takes, if given."""
-
-    def __init__(self, shape: Shape | None = None) -> None:
-        self._shape = shape
-        self.takes_value = shape is not None
-
-    def read(self, node: Node, notes: Notes) -> Any:  # noqa: ANN401 - what `shape` returns
-        """Return None or the value."""
-        if node.value is None:
-            return None
-        if self._shape is None:
-            raise notes.refuse(node, f"{node} where nothing belongs", fix="leave it out")
-        return self._shape.read(node, notes)
-
-    def schema(self) -> JsonSchema:
-        """Return the schema of nothing or the value."""
-        nothing: JsonSchema = {"type": "null"}
-        return {"anyOf": [nothing, self._shape.schema()]} if self._shape else nothing
 
 
 _COUNT = Whole(0, _MOST_BYTES)
@@ -100,30 +66,32 @@ _LEFT = Table(
 )
 
 _BY = Key("by", Name(), "name of the port whose driver does it, or far for the other end's")
-_TIMEOUT = Key("timeout", _TimeOut(), "time-out of each call, or never")
 _CHUNK = Key("chunk", Whole(0, _MOST_BYTES), "most bytes handed to one call, 0 for all")
 
-_ACTIONS: dict[str, tuple[Shape, str, tuple[Key, ...]]] = {
-    "open": (_Nothing(LINE), "open the line, with these settings", ()),
-    "send": (DATA, "send bytes", (_TIMEOUT, _CHUNK)),
-    "receive": (_Amount(), "receive bytes, or all until the far end is silent", (_TIMEOUT, _CHUNK)),
-    "exchange": (_EXCHANGE, "send and receive at the same time", (_TIMEOUT, _CHUNK)),
-    "echo": (_COUNT, "give back so many bytes", (_TIMEOUT, _CHUNK)),
-    "drain": (_Nothing(), "wait until everything has left", (_TIMEOUT,)),
-    "wait": (DURATION, "leave the driver alone for so long", ()),
-    "work": (CYCLES, "compute for so many cycles", ()),
+_SERIAL: StepTable = {
+    "open": (Nothing(LINE), "open the line, with these settings", ()),
+    "send": (DATA, "send bytes", (TIMEOUT, _CHUNK)),
+    "receive": (_Amount(), "receive bytes, or all until the far end is silent", (TIMEOUT, _CHUNK)),
+    "exchange": (_EXCHANGE, "send and receive at the same time", (TIMEOUT, _CHUNK)),
+    "echo": (_COUNT, "give back so many bytes", (TIMEOUT, _CHUNK)),
+    "drain": (Nothing(), "wait until everything has left", (TIMEOUT,)),
+    **COMMON_STEPS,
     "line": (LINE, "change both ends to other settings", ()),
-    "reopen": (_Nothing(LINE), "close and open again, with these settings", ()),
+    "reopen": (Nothing(LINE), "close and open again, with these settings", ()),
     "close": (
-        _Nothing(Choice(("now", "again"))),
+        Nothing(Choice(("now", "again"))),
         "close the line; now: with what came so far unread; again: even if it is closed",
         (),
     ),
     "leftovers": (_LEFT, "leave the controller as another program might, the line closed", ()),
 }
-_BARE = tuple(action for action in ACTIONS if isinstance(_ACTIONS[action][0], _Nothing))
+_ACTIONS: StepTable = {
+    **_SERIAL,
+    **{action: one for table in TRADE_STEPS.values() for action, one in table.items()},
+}
+_BARE = tuple(action for action, one in _ACTIONS.items() if isinstance(one[0], Nothing))
 
-_OPTIONS = {"by", "timeout", "chunk"}
+_OPTIONS = {"by", *(option.name for one in _ACTIONS.values() for option in one[2])}
 
 _TABLES = {
     action: Table(f"a step {action!r}", (Key(action, shape, meaning, required=True), *options, _BY))
@@ -139,9 +107,9 @@ class _StepShape:
         if isinstance(node.value, str):
             return self._bare(node, notes)
         if not node.is_mapping:
-            raise notes.refuse(node, f"{node} where a step belongs", allowed=", ".join(ACTIONS))
+            raise notes.refuse(node, f"{node} where a step belongs", allowed=", ".join(_ACTIONS))
         given = [key for key, _ in node.value]
-        actions = [key for key in given if key.text in ACTIONS]
+        actions = [key for key in given if key.text in _ACTIONS]
         if not actions:
             raise _no_action(node, given, notes)
         if len({key.text for key in actions}) > 1:
@@ -162,14 +130,14 @@ class _StepShape:
     def _bare(self, node: Node, notes: Notes) -> tuple[Step, Mapping[str, Node]]:
         if node.value in _BARE:
             return Step(node.value, row=node.line), {"step": node}
-        if node.value in ACTIONS:
+        if node.value in _ACTIONS:
             raise notes.refuse(
                 node,
                 f"{node.value!r} alone does not say what",
                 fix=f"write {node.value}: and a value",
             )
         raise notes.refuse(
-            node, f"no step {node}", allowed=", ".join(ACTIONS), fix=_colon_hint(node.value)
+            node, f"no step {node}", allowed=", ".join(_ACTIONS), fix=_colon_hint(node.value)
         )
 
 
@@ -179,11 +147,11 @@ STEP = _StepShape()
 def _no_action(node: Node, given: Sequence[Node], notes: Notes) -> Refused:
     """Note a step without an action; a key that may be meant as one is named."""
     words = [key.text for key in given if key.text not in _OPTIONS]
-    hints = [hint for hint in (nearest(word, ACTIONS) for word in words) if hint.startswith("did")]
+    hints = [hint for hint in (nearest(word, _ACTIONS) for word in words) if hint.startswith("did")]
     return notes.refuse(
         node,
         f"no step {words[0][:60]!r}" if words else "a step that does nothing",
-        allowed=", ".join(ACTIONS),
+        allowed=", ".join(_ACTIONS),
         fix=next(iter(hints), ""),
     )
 
@@ -191,12 +159,12 @@ def _no_action(node: Node, given: Sequence[Node], notes: Notes) -> Refused:
 def _colon_hint(text: str) -> str:
     """Return what may be meant by a bare word that is no step: ``send "x"`` lacks a colon."""
     word, _, rest = text.partition(" ")
-    hint = nearest(word.rstrip(":"), ACTIONS)
+    hint = nearest(word.rstrip(":"), _ACTIONS)
     if not hint.startswith("did"):
         return ""
     action = hint.split("'")[1]
     shape = _ACTIONS[action][0]
-    takes_value = not isinstance(shape, _Nothing) or shape.takes_value
+    takes_value = not isinstance(shape, Nothing) or shape.takes_value
     return f"write {action}: {rest.strip()}" if rest.strip() and takes_value else hint
 
 
@@ -213,6 +181,11 @@ def _check_end(values: Values, notes: Notes) -> None:
 def _step(action: str, values: Values) -> Step:
     """Return the step that a mapping describes."""
     main = values.get(action)
+    if action not in _SERIAL:
+        return Step(
+            action, timeout_ps=values.get("timeout"), by=values.get("by", ""), row=values.node.line,
+            values={key: value for key, value in values.items() if key not in ("timeout", "by")},
+        )  # fmt: skip
     exchange: Mapping[str, Any] = main if action == "exchange" and main is not None else {}
     counted = action in {"receive", "echo"}
     return Step(

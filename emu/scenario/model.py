@@ -79,7 +79,7 @@ class Step:
     """Say one thing the driver is asked to do.
 
     Args:
-        action: one of `ACTIONS`.
+        action: one of `ACTIONS`, or of those of another trade than serial.
         data: bytes to send (``send``, ``exchange``).
         count: bytes to receive (``receive``, ``exchange``) or to give back (``echo``); None means
             until the far end has fallen silent.
@@ -93,6 +93,7 @@ class Step:
         how: of a ``close``: ``"now"`` leaves unread what has come so far, ``"again"`` calls the
             driver even if the port is closed, ``""`` reads first and asks no closed port.
         leftovers: the state that a closed port is left in (``leftovers``).
+        values: what a trade that is not serial asks for, by key.
         row: line in the scenario file, 0 when it has none.
     """
 
@@ -107,6 +108,7 @@ class Step:
     by: str = ""
     how: str = ""
     leftovers: Leftovers | None = None
+    values: dict[str, Any] = field(default_factory=dict)
     row: int = 0
 
 

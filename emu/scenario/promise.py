@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-
-from emu.scenario.excuses import Excuses
+from typing import Protocol
 
 __all__ = ["Breaches", "Promise"]
 
@@ -23,12 +22,21 @@ class Promise:
         kept: False when it was broken.
         detail: what broke it, or why it was waived; empty when it was simply kept.
         waived: whether a fault made it impossible to keep, so that it was not judged.
+        meaning: what was promised.
     """
 
     promise: str
     kept: bool
     detail: str = ""
     waived: bool = False
+    meaning: str = ""
+
+
+class _Excusing(Protocol):
+    """Who knows what faults excuse."""
+
+    def excuse(self, promise: str) -> bool:
+        """Say whether a promise that was just found broken could not be kept."""
 
 
 class Breaches:
@@ -39,7 +47,7 @@ class Breaches:
         excuses: what faults excuse.
     """
 
-    def __init__(self, names: Mapping[str, str], excuses: Excuses) -> None:
+    def __init__(self, names: Mapping[str, str], excuses: _Excusing) -> None:
         self._names = names
         self._excuses = excuses
         self._details: dict[str, str] = {}
@@ -62,8 +70,10 @@ class Breaches:
                 counts as broken where it was broken at another.
         """
         return [
-            Promise(name, True, waived[name], waived=True)
+            Promise(name, True, waived[name], waived=True, meaning=meaning)
             if name in waived and name not in self._details
-            else Promise(name, name not in self._details, self._details.get(name, ""))
-            for name in self._names
+            else Promise(
+                name, name not in self._details, self._details.get(name, ""), meaning=meaning
+            )
+            for name, meaning in self._names.items()
         ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from emu.devices.serial_driver import LineErrors
 from emu.devices.uart16550 import Uart16550
@@ -202,9 +203,7 @@ def _counters(errors: object) -> dict[str, int]:
 def _worse(ours: list[Promise], theirs: list[Promise], name: str) -> list[Promise]:
     """Merge the promises of a second port: a broken one counts, with the port's name."""
     return [
-        Promise(other.promise, False, f"{name}: {other.detail}")
-        if one.kept and not other.kept
-        else one
+        replace(other, detail=f"{name}: {other.detail}") if one.kept and not other.kept else one
         for one, other in zip(ours, theirs, strict=True)
     ]
 

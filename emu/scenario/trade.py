@@ -11,15 +11,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from importlib import import_module
 
-from emu.devices.shelf import find_device
 from emu.errors import AccessError, nearest
 from emu.scenario.model import BoardModel
 from emu.scenario.stage import Bench, Stage
+from emu.scenario.trade_names import BY_KIND, TRADES, trade_of_kind
 
-__all__ = ["TRADES", "Trade", "find_trade", "trade_of", "trade_of_kind", "trade_of_methods"]
-
-TRADES = ("serial",)
-_BY_KIND = {"uart16550": "serial"}
+__all__ = ["Trade", "find_trade", "trade_of", "trade_of_methods"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,15 +48,6 @@ def find_trade(name: str) -> Trade:
     return found
 
 
-def trade_of_kind(kind: str) -> str:
-    """Return the name of the trade of those who drive a kind of device, ``""`` if nobody does."""
-    for one in find_device(kind).__mro__:
-        name = _BY_KIND.get(getattr(one, "KIND", ""))
-        if name:
-            return name
-    return ""
-
-
 def trade_of(board: BoardModel, device: str) -> Trade:
     """Return the trade of whoever drives a device of a board.
 
@@ -72,7 +60,7 @@ def trade_of(board: BoardModel, device: str) -> Trade:
         raise AccessError(f"no device {device!r} on the board", fix=nearest(device, kinds))
     name = trade_of_kind(kind)
     if not name:
-        allowed = ", ".join(_BY_KIND)
+        allowed = ", ".join(BY_KIND)
         raise AccessError(f"no driver is tried on a {kind}", where=device, allowed=allowed)
     return find_trade(name)
 

@@ -261,7 +261,8 @@ def _step(step: Step) -> str | Plain:
         **_if(step.chunk, chunk=step.chunk),
         **_if(step.by, by=step.by),
     }
-    value = _asked(step)
+    options |= {key: one for key, one in step.values.items() if key != step.action}
+    value = step.values.get(step.action) if step.values else _asked(step)
     if value is None and not options:
         return step.action
     return {step.action: value, **options}

@@ -11,12 +11,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
-from emu.scenario.contract import PROMISES
+from emu.scenario.trade import trade_of
+from emu.search.bout import Bout
 from emu.search.coverage import Coverage
 from emu.search.explore import Explored, Explorer, Plan, leading
 from emu.search.hunt import Budget, Found, make_small
 from emu.search.schedule import Schedule, weight
-from emu.search.suite import Bout
 from emu.search.trial import Failure, Trial, Trying
 from emu.search.workers import Job, Workers
 
@@ -63,6 +63,7 @@ class Checked:
     Args:
         rows: the causes.
         causes: how many there seem to be while they are still looked for.
+        meanings: the promises of the contract, and what each means.
         promises: for each promise how many runs kept it, broke it, and had it waived.
         coverage: what of the device was used.
         bouts: how many bouts were tried.
@@ -76,6 +77,7 @@ class Checked:
 
     rows: list[Row] = field(default_factory=list)
     causes: int = 0
+    meanings: dict[str, str] = field(default_factory=dict)
     promises: dict[str, dict[str, int]] = field(default_factory=dict)
     coverage: Coverage = field(default_factory=Coverage)
     bouts: int = 0
@@ -149,7 +151,9 @@ class _Checker:
         self._told = told
         self._rows: dict[Cause, Row] = {}
         self._smallest: dict[Cause, tuple[int, Failure, Trial]] = {}
-        self.checked.promises = {name: {} for name in PROMISES}
+        first = trying[0].scenario
+        self.checked.meanings = dict(trade_of(first.board, first.port).promises)
+        self.checked.promises = {name: {} for name in self.checked.meanings}
         self._behaviours: set[tuple[int, str]] = set()
         self._begun: set[int] = set()
 

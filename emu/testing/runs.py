@@ -27,6 +27,7 @@ from emu.scenario.from_python import board_of, scenario_of
 from emu.scenario.load import load_any_board, load_scenario, parse_board, parse_scenario
 from emu.scenario.model import BoardModel, Scenario
 from emu.scenario.outcome import Outcome
+from emu.scenario.trade import trade_of
 from emu.search.explore import Plan, leading
 from emu.search.hunt import Found, hunt
 from emu.search.schedule import MANNERS, Schedule
@@ -194,18 +195,19 @@ class RunDriver:
         name = DriverName.parse(text, base=base)
         shown = f"{short_path(name.module)}:{name.class_name}"
         try:
-            return Subject(model, self._load(name), shown, manner)
+            methods = trade_of(model.board, model.port).methods
+            return Subject(model, self._load(name, methods), shown, manner)
         except DriverBroken as broken:
             file, line = broken.place
             place = f"{short_path(file)}:{line}" if line else shown
             raise DriverFailed(f"{place}  {broken.rule}\n   {broken.message}") from None
 
-    def _load(self, name: DriverName) -> type:
+    def _load(self, name: DriverName, methods: tuple[str, ...]) -> type:
         """Return the class of a driver, read once as long as its file stays as it is."""
         seen = Path(name.module).stat().st_mtime_ns if name.is_file else 0
         known = self._loaded.get(name)
         if known is None or known[0] != seen:
-            known = self._loaded[name] = seen, load_driver(name)
+            known = self._loaded[name] = seen, load_driver(name, methods)
         return known[1]
 
     # what comes of it

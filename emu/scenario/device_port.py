@@ -1,0 +1,244 @@
+"""One device with its driver, whatever its trade: the calls that every trade has in common.
+
+The one idea: a trade adds its own calls and judges their answers; how a call is made, timed and
+excused, how the device must lie after ``close``, and which line a broken promise leads to, is the
+same for all. A fault excuses what is broken between the ``open`` before it acted and the next, but
+for what the trade calls steadfast.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, ClassVar
+
+from emu.faults.attached import Attached
+from emu.kernel.bus import BusError
+from emu.kernel.clock import NEVER_PS, PS_PER_S
+from emu.kernel.where import Place
+from emu.scenario.guarded import MS_PS, OPEN_BOUND_PS, GuardedDriver
+from emu.scenario.model import Step
+from emu.scenario.outcome import StepNote
+from emu.scenario.promise import Breaches, Promise
+from emu.scenario.stage import Bench
+from emu.units import show_duration
+
+__all__ = ["COMMON_PROMISES", "DevicePort"]
+
+COMMON_PROMISES = {
+    "time": "every call returns within its time-out, or soon if it has none",
+    "quiet": "after close the device and its interrupt are silent",
+}
+_CALL_BOUND_PS = 100 * MS_PS  # of a call that is not to wait
+_PATIENCE_PS = PS_PER_S
+_OVERHEAD_ACCESSES = 400  # what a call may do besides waiting
+_SETTLING_PS = MS_PS
+_HARMLESS = ("spurious-interrupt", "withdrawn-interrupt", "cpu-stalled")
+
+
+class DevicePort(GuardedDriver):
+    """Call the driver of one device.
+
+    Args:
+        bench: what the run stands on.
+        driver_class: constructed here.
+
+    Attributes:
+        PROMISES: the contract of the trade.
+        STEADFAST: promises that no fault excuses.
+        is_open: whether ``open`` returned and ``close`` was not called since.
+        players: plays a step, by its action, and says in a few words how it went.
+    """
+
+    PROMISES: ClassVar[Mapping[str, str]]
+    STEADFAST: ClassVar[frozenset[str]] = frozenset()
+
+    def __init__(self, bench: Bench, driver_class: type) -> None:
+        self._bench = bench
+        self._clock = bench.board.clock
+        self.is_open = False
+        self._opened_ps = 0
+        self._breaches = Breaches(self.PROMISES, self)
+        name = bench.scenario.port
+        self.device = bench.board.device(name)
+        self.players: dict[str, Callable[[Step], str]] = {
+            "open": lambda _step: self.open(),
+            "close": self._close,
+            "reopen": self._reopen,
+            "wait": self._wait,
+            "work": self._work,
+        }
+        self.set_up()
+        super().__init__(
+            bench.board, name, driver_class, findings=bench.findings,
+            rules=bench.rules.device(name), excused=bench.bus_error_injected,
+            given=bench.hand_out(name),
+        )  # fmt: skip
+        self.rules = self._call_rules
+
+    # for a trade to fill in
+
+    def set_up(self) -> None:
+        """Add players, and watch what the device does."""
+
+    def opened(self) -> None:
+        """Begin the books anew: ``open`` has returned."""
+
+    def results(self) -> list[object]:
+        """Return what the driver's user got."""
+        return []
+
+    def finish(self) -> None:
+        """Judge what can be judged at the end, before the last ``close``."""
+
+    def stirring(self) -> list[str]:
+        """Return what is not as it must be after ``close``."""
+        return []
+
+    # promises
+
+    def excuse(self, promise: str) -> bool:
+        """Say whether a fault made a promise impossible that was just found broken."""
+        if promise in self.STEADFAST:
+            return False
+        return any(fault.last_active_ps >= self._opened_ps for fault in self._excusing())
+
+    def _excusing(self) -> list[Attached]:
+        """Return the faults that did something which a driver cannot make up for."""
+        faults = self._bench.armed.faults
+        return [one for one in faults if one.injected and one.spec.kind not in _HARMLESS]
+
+    def breach(self, promise: str, detail: str, rule: str = "", place: Place = ("", 0)) -> None:
+        """Note that a promise was broken, and the line that it leads to, if that is known.
+
+        Args:
+            promise: which.
+            detail: what broke it.
+            rule: what the driver did wrong, ``""`` if it is not known.
+            place: where it did so.
+        """
+        if not self._breaches.enter(promise, detail) and rule and place[1]:
+            self._findings.report(rule, detail, register=self.name, place=place)
+
+    def _breach(self, promise: str, detail: str) -> None:
+        self.breach(promise, detail)
+
+    def told(self) -> list[Promise]:
+        """Return how each promise fared."""
+        faults = [f"{one.spec.kind} on {one.spec.target}" for one in self._excusing()]
+        kinds = ", ".join(dict.fromkeys(faults))
+        waived = {
+            name: f"{kinds}: no driver can keep it meanwhile"
+            for name in self.PROMISES
+            if kinds and name not in self.STEADFAST
+        }
+        return self._breaches.told(waived)
+
+    # calls
+
+    def call(
+        self,
+        name: str,
+        *given: object,
+        timeout_ps: int | None = None,
+        grace_ps: int = 0,
+    ) -> Any:  # noqa: ANN401 - a driver may return anything
+        """Make a call and return its answer, None if it ended in a bus error that a fault made.
+
+        Args:
+            name: of the method.
+            given: its arguments, the time-out left out.
+            timeout_ps: passed as the last argument in seconds; None for a call that has none.
+            grace_ps: how much longer it may take.
+        """
+        arguments = given if timeout_ps is None else (*given, timeout_ps / PS_PER_S)
+        waits_ps = timeout_ps or 0
+        start_ps = self._used_ps()
+        bound_ps = 2 * (waits_ps + grace_ps) + _CALL_BOUND_PS
+        try:
+            answer = self._guarded(name, lambda: getattr(self._driver, name)(*arguments), bound_ps)
+        except BusError:
+            return None
+        limit_ps = waits_ps + grace_ps + _OVERHEAD_ACCESSES * self._access_ps
+        self._check_time(name, self._used_ps() - start_ps, limit_ps)
+        return answer
+
+    def whole(self, name: str, value: object, least: int = 0) -> int:
+        """Return an answer that must be a whole number."""
+        if isinstance(value, bool) or not isinstance(value, int) or value < least:
+            self._bad_value(name, value, f"an int, {least} or more")
+        return value
+
+    def truth(self, name: str, value: object) -> bool:
+        """Return an answer that must be True or False."""
+        if not isinstance(value, bool):
+            self._bad_value(name, value, "True or False")
+        return value
+
+    def timeout_ps(self, step: Step, usual_ps: int) -> int:
+        """Return the time-out of a step's call."""
+        if step.timeout_ps is not None and step.timeout_ps != NEVER_PS:
+            return step.timeout_ps
+        limit_ps = self._bench.scenario.limits.call_ps
+        return usual_ps + _PATIENCE_PS if limit_ps is None else limit_ps
+
+    # steps that all have
+
+    def play(self, step: Step) -> None:
+        """Play one step and note how it went."""
+        if step.action not in ("open", "close", "reopen", "wait", "work") and not self.is_open:
+            self.play(Step("open", row=step.row))
+        note = StepNote(step.action, self._clock.now_ps, "did not finish", step.row)
+        self._bench.notes.append(note)
+        note.text = self.players[step.action](step)
+
+    def open(self) -> str:
+        """Open the device."""
+        self._opened_ps = self._clock.now_ps
+        self._bench.armed.start(self._clock.now_ps)
+        self._insisted("open", self._driver.open, OPEN_BOUND_PS)
+        self.is_open, self.failed = True, False
+        self.opened()
+        return self.name
+
+    def _close(self, _step: Step) -> str:
+        if not self.is_open:
+            return f"{self.name} was closed already"
+        self.finish()
+        start_ps = self._used_ps()
+        if self._insisted("close", self._driver.close, OPEN_BOUND_PS) == 1:
+            self._check_time("close", self._used_ps() - start_ps, _CALL_BOUND_PS)
+        self.is_open = False
+        self._watch_silence()
+        return self.name
+
+    def _reopen(self, step: Step) -> str:
+        if self.is_open:
+            self._close(step)
+        return self.open()
+
+    def _wait(self, step: Step) -> str:
+        self._board.cpu.sleep(step.duration_ps / PS_PER_S)
+        return f"away for {show_duration(step.duration_ps)}"
+
+    def _work(self, step: Step) -> str:
+        self._board.cpu.work(step.cycles)
+        return f"{step.cycles} cycles"
+
+    def _watch_silence(self) -> None:
+        """Let some time pass after ``close`` and see that nothing stirs."""
+        board = self._board
+        board.journal.settle()
+        before = board.bus.accesses()[self.name]
+        board.cpu.sleep(_SETTLING_PS / PS_PER_S)
+        board.journal.settle()
+        stirring = self.stirring()
+        number = board.window(self.name).irq
+        line = board.cpu.interrupts.lines.get(number)
+        if line is not None and line.handlers and not line.shared:
+            stirring.append(f"a handler is still connected to interrupt {number}")
+        if self.device.irq.level:
+            stirring.append("its interrupt line is asserted")
+        if board.bus.accesses()[self.name] != before:
+            stirring.append("the driver touched the device afterwards")
+        if stirring:
+            self.breach("quiet", "after close " + ", ".join(stirring))

@@ -1,0 +1,59 @@
+"""The stage of drivers of one device that hangs on no line: its steps, played one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from emu.line.far_end import FarEnd
+from emu.scenario.device_port import DevicePort
+from emu.scenario.outcome import Outcome
+from emu.scenario.stage import Bench, Tasks
+from emu.scenario.whole_steps import whole_steps
+
+__all__ = ["DeviceStage"]
+
+
+class DeviceStage:
+    """Play the steps of a trade.
+
+    Args:
+        bench: what it stands on.
+        make_port: makes the port of the trade, with the driver in it.
+
+    Attributes:
+        port: the port, once the run has begun.
+        tasks: nobody.
+    """
+
+    def __init__(self, bench: Bench, make_port: Callable[[Bench, type], DevicePort]) -> None:
+        self._bench = bench
+        self._make_port = make_port
+        self.port: DevicePort | None = None
+        self.tasks: Tasks | None = None
+
+    @property
+    def driven(self) -> tuple[str, ...]:
+        """The one device."""
+        return (self._bench.scenario.port,)
+
+    @property
+    def far_ends(self) -> Mapping[str, FarEnd]:
+        """None."""
+        return {}
+
+    def play(self, driver: type) -> None:
+        """Construct the driver and play all steps."""
+        scenario = self._bench.scenario
+        self.port = self._make_port(self._bench, driver)
+        self._bench.armed.before_open()
+        for step in whole_steps(scenario, (scenario.port,)):
+            self.port.play(step)
+
+    def judge(self, outcome: Outcome) -> None:
+        """Enter how the contract fared."""
+        if self.port is not None:
+            outcome.promises = self.port.told()
+
+    def results(self) -> list[object]:
+        """Return what the driver's user got."""
+        return self.port.results() if self.port is not None else []

@@ -1,0 +1,20 @@
+"""Which trade drives which kind of device, by name."""
+
+from __future__ import annotations
+
+from emu.devices.shelf import find_device
+
+__all__ = ["BY_KIND", "SERIAL", "TRADES", "trade_of_kind"]
+
+SERIAL = "serial"
+BY_KIND = {"uart16550": SERIAL, "timer": "timer"}
+TRADES = tuple(dict.fromkeys(BY_KIND.values()))
+
+
+def trade_of_kind(kind: str) -> str:
+    """Return the name of the trade of those who drive a kind of device, ``""`` if nobody does."""
+    for one in find_device(kind).__mro__:
+        name = BY_KIND.get(getattr(one, "KIND", ""))
+        if name:
+            return name
+    return ""
