@@ -13,6 +13,7 @@ FAMILIES = {
     "generic": "follow from the declaration of registers and bus",
     "device": "know the serial controller",
     "processor": "know interrupts and calls",
+    "trade": "say what made a promise of another trade than serial break",
     "run": "name how a run ended",
 }
 
@@ -350,6 +351,51 @@ _ALL = (
         "whole processor waits with it.",
         "Bound every loop in a handler, and leave as soon as there is nothing to serve; a cause "
         "that the handler does not know must be disabled.",
+    ),
+    # trade
+    Rule(
+        "torn-counter-read", "trade",
+        "the halves of a counter were read on both sides of a carry, and put together all the same",
+        "The time jumps by a whole wrap of the low half, ahead or back, once in hours; everything "
+        "that waits for a time ends at once, or never.",
+        "Read high, low and high again until both reads of the high half agree.",
+    ),
+    Rule(
+        "period-off", "trade",
+        "periods came at another rate than was asked for, by the length that was written",
+        "A clock that is made of them drifts by one part in the length; the shortest lengths stop "
+        "the timer or flood the processor.",
+        "Write the length less one where the timer counts from 0 to what is written, and check the "
+        "range first.",
+    ),
+    Rule(
+        "unchecked-range", "trade",
+        "a length that the device cannot make was taken",
+        "What does not fit is cut off or wraps: 0 may stop the timer, or make it run for hours.",
+        "Refuse it with a ValueError before anything is written.",
+    ),
+    Rule(
+        "counted-twice", "trade",
+        "a handler counted more events than there were",
+        "A handler can be entered with nothing pending: its last acknowledge was still on its way "
+        "when it returned, or somebody else served the cause.",
+        "Look at the status first and count only what it shows; read the device back before the "
+        "handler returns.",
+    ),
+    Rule(
+        "event-cleared-uncounted", "trade",
+        "an event was cleared in the status, and nothing came of it",
+        "What came between the look and the write is gone for good: a tick is lost, a waiter "
+        "sleeps on.",
+        "Clear exactly the bits that were seen and are being served, by one plain write; never "
+        "read, change and write a register in which a 1 clears.",
+    ),
+    Rule(
+        "compare-in-the-past", "trade",
+        "an alarm was set for a count that had passed by then",
+        "The next match is a whole wrap away: a wait of microseconds takes seconds or hours, once "
+        "in a while.",
+        "Look at the counter again after the compare is written, and act at once if it has passed.",
     ),
     Rule(
         "time-limit", "run",

@@ -47,6 +47,7 @@ class Seeded(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"f
         scenario: keys of a scenario in which it shows; None if none is known. Board, port, line
             and far end need not be given.
         seen: rules and promises that this scenario brings up; ``unmet`` for an expectation.
+        trade: what the driver is tried with; only serial seeds have scenarios of their own.
     """
 
     bug: str
@@ -59,6 +60,7 @@ class Seeded(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"f
     shown_by: str
     scenario: dict[str, Any] | None = None
     seen: list[str] = []
+    trade: str = "serial"
     name: str = ""
 
     @property

@@ -23,7 +23,7 @@ MODULES: dict[str, tuple[ModuleType, ...]] = {
     "device": (device, flow, invitation),
     "processor": (processor,),
 }
-WATCHING = [rule.name for rule in RULES.values() if rule.family != "run"]
+WATCHING = [rule.name for rule in RULES.values() if rule.family in MODULES]
 MARK = "# <- here"
 
 
