@@ -39,7 +39,7 @@ def at_home(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def few(monkeypatch: pytest.MonkeyPatch) -> list[Bout]:
     """Check with a few bouts only."""
-    monkeypatch.setattr(suite_module, "suite", lambda: list(FEW))
+    monkeypatch.setattr(suite_module, "suite", lambda _trade: list(FEW))
     return FEW
 
 
