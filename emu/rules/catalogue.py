@@ -398,6 +398,39 @@ _ALL = (
         "Look at the counter again after the compare is written, and act at once if it has passed.",
     ),
     Rule(
+        "result-read-early", "trade",
+        "a result was read while the engine was still at work",
+        "It is the result of as many bytes as the engine has come to: right for short messages and "
+        "slow processors, wrong for the others.",
+        "Wait until BUSY is down, or for a DONE that was cleared before the start.",
+    ),
+    Rule(
+        "refused-while-busy", "trade",
+        "something was written while the engine was at work, and was refused",
+        "The engine goes on with what it had, so a later result is that of other data.",
+        "Wait until BUSY is down, or abort, before anything is written; STATUS.REFUSED tells.",
+    ),
+    Rule(
+        "end-unnoticed", "trade",
+        "the handler ran, and what it told main code at that line was lost",
+        "The waiter sleeps until its time is over, or for ever, though all is done.",
+        "Put a flag back before the device is started, and look at it with interrupts masked until "
+        "wait_for_interrupt, which wakes for a pending one.",
+    ),
+    Rule(
+        "register-not-loaded", "trade",
+        "bytes were given to the engine without a LOAD before them",
+        "The result carries on from whatever was checked before: right once after reset, and wrong "
+        "from then on.",
+        "Write CONTROL.LOAD before the first byte of each message.",
+    ),
+    Rule(
+        "set-up-otherwise", "trade",
+        "the engine was set up for another check than was asked for",
+        "Both ends find every message damaged, or the check lets damage pass.",
+        "Write all of CONFIG, POLY, INIT and XOROUT when the driver is opened, and WIDTH less one.",
+    ),
+    Rule(
         "time-limit", "run",
         "the run reached its limit, which left a good driver time for all that is asked",
         "Something takes far longer than the traffic needs: a lost wake-up, or a time-out that is "

@@ -7,7 +7,7 @@ from emu.devices.shelf import find_device
 __all__ = ["BY_KIND", "SERIAL", "TRADES", "trade_of_kind"]
 
 SERIAL = "serial"
-BY_KIND = {"uart16550": SERIAL, "timer": "timer"}
+BY_KIND = {"uart16550": SERIAL, "timer": "timer", "checksum_engine": "checksum"}
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
 
 

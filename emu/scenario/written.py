@@ -261,11 +261,19 @@ def _step(step: Step) -> str | Plain:
         **_if(step.chunk, chunk=step.chunk),
         **_if(step.by, by=step.by),
     }
-    options |= {key: one for key, one in step.values.items() if key != step.action}
-    value = step.values.get(step.action) if step.values else _asked(step)
+    values = {key: _value(one) for key, one in step.values.items()}
+    value = values.pop(step.action) if values else _asked(step)
+    options |= values
     if value is None and not options:
         return step.action
     return {step.action: value, **options}
+
+
+def _value(value: Any) -> Any:  # noqa: ANN401 - file data
+    """Return what a trade that is not serial asks for as a person writes it."""
+    if isinstance(value, bytes):
+        return data_as_plain(value)
+    return dict(value) if isinstance(value, dict) else value
 
 
 def _asked(step: Step) -> Any:  # noqa: ANN401 - file data
