@@ -14,7 +14,7 @@ from typing import Any
 from emu.errors import DeclarationError, EmuError
 from emu.kernel.clock import Clock
 from emu.kernel.cpu import Cpu
-from emu.kernel.device import BurstPort, Device
+from emu.kernel.device import BurstPort, Device, ReadPort, WritePort
 from emu.kernel.journal import Journal
 from emu.kernel.memory import memory_tables
 from emu.kernel.misuse import why_refused, wrong_argument
@@ -25,6 +25,9 @@ from emu.kernel.view import View
 __all__ = ["WIDTHS", "Bus", "BusError", "Region", "Window"]
 
 WIDTHS = (8, 16, 32, 64)
+
+# What answers reads, and what takes writes: by width in bits, then by offset.
+Tables = tuple[dict[int, dict[int, ReadPort]], dict[int, dict[int, WritePort]]]
 
 
 class BusError(EmuError):
@@ -145,6 +148,8 @@ class Bus:
     Attributes:
         on_refused: called with region, direction, offset and width before a bus error is raised
             because nothing is there to answer; a fault's bus errors do not count.
+        master: the device whose access is under way, "" when it is the processor's.
+        tables: for each device what answers reads and writes, by width in bits and offset.
     """
 
     def __init__(
@@ -171,6 +176,8 @@ class Bus:
         self.regions: list[Region] = []
         self.windows: dict[str, Window] = {}
         self.on_refused: list[Callable[[Region, str, int, int], None]] = []
+        self.master = ""
+        self.tables: dict[str, Tables] = {}
 
     def attach(
         self,
@@ -229,16 +236,17 @@ class Bus:
     def fail(
         self, region: Region, direction: str, offset: int, width: int, why: str, *, fix: str = ""
     ) -> None:
-        """End an access with a bus error, which takes the time of an access.
+        """End an access with a bus error, which takes the processor the time of an access.
 
         Raises:
             BusError: always.
         """
-        clock = self._clock
-        self._journal.append((clock.now_ps, self._who_failed, offset, region.device.name))
-        clock.now_ps += self.access_ps + region.wait_ps
-        if clock.now_ps >= clock.due_ps:
-            self._cpu.attend(clock.now_ps)
+        if not self.master:
+            clock = self._clock
+            self._journal.append((clock.now_ps, self._who_failed, offset, region.device.name))
+            clock.now_ps += self.access_ps + region.wait_ps
+            if clock.now_ps >= clock.due_ps:
+                self._cpu.attend(clock.now_ps)
         raise BusError(
             why,
             where=f"{region.device.name}: {direction}{width}({offset:#x})",
@@ -327,6 +335,7 @@ class Bus:
                 device, stride=region.stride, widths=region.widths, big_endian=self.big_endian
             )
             readers, writers, bursts = view.readers, view.writers, view.bursts
+        self.tables[device.name] = (readers, writers)
         ports = build_ports(
             name=device.name,
             clock=self._clock,
