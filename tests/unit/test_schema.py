@@ -36,7 +36,7 @@ WELL_SHAPED = {
     "fault_on_wrong_sort", "fault_plan_broken", "fault_plan_missing", "fault_target",
     "five_bits_two_stops", "impossible_baud", "interrupt_twice", "interrupt_without_device",
     "limit_too_short", "misaligned", "no_serial_port", "outside_the_bus", "overlap",
-    "scenario_for_a_board", "small_memory",
+    "request_without_wire", "scenario_for_a_board", "small_memory",
     "step_by_nobody", "too_much_data", "too_wide", "two_ports", "unknown_port",
 }  # fmt: skip
 OUT_OF_REACH = {
