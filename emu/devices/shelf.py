@@ -30,6 +30,7 @@ _BUILT_IN = {
     "serial_basic": "SerialBasic",
     "timer": "IntervalTimer",
     "uart16550": "Uart16550",
+    "watchdog": "Watchdog",
 }  # kind, which names the module too, and class
 
 
