@@ -22,6 +22,7 @@ GROUP = "emu.devices"
 
 _BUILT_IN = {
     "checksum_engine": "ChecksumEngine",
+    "clock_gate": "ClockGate",
     "dma": "Dma",
     "gpio": "Gpio",
     "interrupt_controller": "InterruptController",
