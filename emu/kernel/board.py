@@ -240,6 +240,16 @@ class Board:
             wires[:] = [outer if one is inner else one for one in wires]
         return outer
 
+    def set_masters_apart(self) -> None:
+        """Let what wraps ports from now on see the processor's accesses alone.
+
+        Rules and counters are about the driver, faults about the hardware whoever accesses it.
+        """
+        if self.bus.masters:
+            for device in self.devices.values():
+                for port in device.ports.values():
+                    port.set_masters_apart()
+
     @contextmanager
     def rewiring(self) -> Iterator[None]:
         """Wrap ports inside a ``with`` block at less cost: windows follow at its end."""

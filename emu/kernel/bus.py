@@ -14,7 +14,7 @@ from typing import Any
 from emu.errors import DeclarationError, EmuError
 from emu.kernel.clock import Clock
 from emu.kernel.cpu import Cpu
-from emu.kernel.device import BurstPort, Device, ReadPort, WritePort
+from emu.kernel.device import BurstPort, Device
 from emu.kernel.journal import Journal
 from emu.kernel.memory import memory_tables
 from emu.kernel.misuse import why_refused, wrong_argument
@@ -25,9 +25,6 @@ from emu.kernel.view import View
 __all__ = ["WIDTHS", "Bus", "BusError", "Region", "Window"]
 
 WIDTHS = (8, 16, 32, 64)
-
-# What answers reads, and what takes writes: by width in bits, then by offset.
-Tables = tuple[dict[int, dict[int, ReadPort]], dict[int, dict[int, WritePort]]]
 
 
 class BusError(EmuError):
@@ -149,7 +146,7 @@ class Bus:
         on_refused: called with region, direction, offset and width before a bus error is raised
             because nothing is there to answer; a fault's bus errors do not count.
         master: the device whose access is under way, "" when it is the processor's.
-        tables: for each device what answers reads and writes, by width in bits and offset.
+        masters: whether there is a device on the board that masters the bus.
     """
 
     def __init__(
@@ -177,7 +174,7 @@ class Bus:
         self.windows: dict[str, Window] = {}
         self.on_refused: list[Callable[[Region, str, int, int], None]] = []
         self.master = ""
-        self.tables: dict[str, Tables] = {}
+        self.masters = False
 
     def attach(
         self,
@@ -335,7 +332,6 @@ class Bus:
                 device, stride=region.stride, widths=region.widths, big_endian=self.big_endian
             )
             readers, writers, bursts = view.readers, view.writers, view.bursts
-        self.tables[device.name] = (readers, writers)
         ports = build_ports(
             name=device.name,
             clock=self._clock,

@@ -83,7 +83,7 @@ class Port:
             all of them at once; None while they are 0, which costs nothing.
     """
 
-    __slots__ = ("_rewiring", "beyond", "burst", "read", "register", "write")
+    __slots__ = ("_apart", "_rewiring", "beyond", "burst", "read", "register", "write")
 
     def __init__(
         self,
@@ -98,7 +98,17 @@ class Port:
         self.register = register
         self.read = read
         self.write = write
+        self._apart: tuple[ReadPort, WritePort] | None = None
         self._rewiring = rewiring or Rewiring()
+
+    @property
+    def masters(self) -> tuple[ReadPort, WritePort]:
+        """What answers devices that master the bus: the same, unless they were set apart."""
+        return self._apart or (self.read, self.write)
+
+    def set_masters_apart(self) -> None:
+        """Let what wraps the port from now on see the processor's accesses alone."""
+        self._apart = self.masters
 
     def wrap_read(
         self,

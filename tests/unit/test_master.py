@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pytest
 
 from emu.devices.ram import Ram
+from emu.devices.timer import IntervalTimer
 from emu.devices.uart16550 import Uart16550
 from emu.kernel.board import Board
 from emu.kernel.bus import BusError, Window
-from emu.kernel.device import ReadPort
+from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.master import BusMaster
+from emu.record.counters import count_registers
+from emu.rules.attach import attach_rules
+from emu.rules.finding import Findings
 
 RAM, UART = 0x2000, 0x1000
 
@@ -99,6 +105,68 @@ def test_the_bus_tells_whose_access_it_is(harbour: Harbour) -> None:
     harbour.master.read(UART + 7 * 4, 8)
     harbour.uart.read8(7 * 4)
     assert (seen, bus.master) == (["mover", ""], "")
+
+
+def test_what_watches_the_driver_does_not_see_a_master() -> None:
+    """What wraps a port before masters are set apart sees both, what comes later the driver."""
+    board = Board("harbour")
+    io = board.attach(IntervalTimer, "sampling", UART, widths=(8, 32))
+    board.power_on()
+    master, seen = BusMaster(board.bus, "mover"), list[str]()
+
+    def noting(word: str, read: ReadPort) -> ReadPort:
+        def read_noting() -> int:
+            seen.append(word)
+            return read()
+
+        return read_noting
+
+    port = board.device("sampling").ports["RELOAD"]
+    port.wrap_read(partial(noting, "fault"))
+    master.read(UART + 8, 32)
+    board.set_masters_apart()
+    board.set_masters_apart()
+    port.wrap_read(partial(noting, "rule"))
+    assert seen == ["fault"]
+    for width in (8, 32):
+        seen.clear()
+        master.read(UART + 8, width)
+        assert seen == ["fault"]
+        seen.clear()
+        getattr(io, f"read{width}")(8)
+        assert seen == ["rule", "fault"]
+
+
+def test_writes_are_set_apart_too(harbour: Harbour) -> None:
+    """A rule that watches writes of the driver sees none of a master's."""
+    seen: list[int] = []
+
+    def noting(write: WritePort) -> WritePort:
+        def write_noting(data: int) -> None:
+            seen.append(data)
+            write(data)
+
+        return write_noting
+
+    harbour.board.set_masters_apart()
+    harbour.board.device("telemetry").ports["SCR"].wrap_write(noting)
+    harbour.master.write(UART + 28, 8, 0x11)
+    harbour.uart.write8(28, 0x22)
+    harbour.master.write(UART + 28, 8, 0x33)
+    assert (seen, harbour.uart.read8(28)) == ([0x22], 0x33)
+
+
+def test_rules_and_counters_do_not_take_a_master_for_the_driver(harbour: Harbour) -> None:
+    """An access by a device is no finding, whatever it does, and no register's count."""
+    board = harbour.board
+    findings = Findings(board.clock)
+    attach_rules(board, findings).port("telemetry").call_begins("open")
+    counts = count_registers(board)
+    harbour.master.write(UART + 5 * 4, 8, 0xFF)
+    assert (findings.all(), counts.by_path["telemetry.LSR"].writes) == ([], 0)
+    harbour.uart.write8(5 * 4, 0xFF)
+    assert counts.by_path["telemetry.LSR"].writes == 1
+    assert "write-to-read-only" in {one.rule for one in findings.all()}
 
 
 def test_a_bus_error_of_the_device_itself_is_the_masters(harbour: Harbour) -> None:
