@@ -99,7 +99,6 @@ class Channel:
         self.aborting = False
         self._phase = _Phase.IDLE
         self._descriptor: int | None = None  # address of the one that is worked on
-        self._rung = False
 
     @property
     def busy(self) -> bool:
@@ -128,15 +127,11 @@ class Channel:
     def start(self) -> None:
         """Begin with what the registers say, unless it is busy."""
         if not self.busy:
-            self._descriptor = None
             self._begin()
 
     def ring(self) -> None:
-        """Look at the descriptor at NEXT, now or when it would stop for want of one."""
-        if self.busy:
-            self._rung = True
-        elif self._next.value:
-            self._descriptor = None
+        """Look at the descriptor at NEXT, which a busy channel comes to by itself."""
+        if not self.busy and self._next.value:
             self._enter(_Phase.FETCH)
 
     def reset(self) -> None:
@@ -144,7 +139,7 @@ class Channel:
         if self._phase in (_Phase.MOVE, _Phase.LAND):
             self._monitor().ended(self.number, "reset")
         self._phase, self._descriptor = _Phase.IDLE, None
-        self.aborting = self._rung = False
+        self.aborting = False
 
     def abort(self) -> None:
         """Stop now, between bursts."""
@@ -251,25 +246,16 @@ class Channel:
                 self.bus.read(address + offset, 32) for offset in range(0, DESCRIPTOR_BYTES, 4)
             ]
         except BusError as error:
-            self._descriptor = None
             self._fail(DESCRIPTOR_ERROR, error.address)
             return
         if not words[0] & OWN:
-            self._starve()
+            self._stop(STARVED, "")
             return
-        self._rung = False
         self._descriptor = address
         self._config.value = words[0] >> 16 & self._config.declaration.mask_of(bool)
         self._count.value = words[0] & 0xFFFF
         self._source.value, self._destination.value, self._next.value = words[1:]
         self._begin()
-
-    def _starve(self) -> None:
-        """Stop for want of a descriptor, or look once more if the doorbell was rung meanwhile."""
-        if self._rung:
-            self._rung = False
-        else:
-            self._stop(STARVED, "")
 
     def _give_back(self) -> bool:
         """Give the descriptor that is worked on back to software; False if the bus fails."""
@@ -301,6 +287,6 @@ class Channel:
     def _stop(self, flags: int, how: str) -> None:
         if self._phase in (_Phase.MOVE, _Phase.LAND):
             self._monitor().ended(self.number, how)
-        self.aborting = self._rung = False
+        self.aborting = False
         self._status.hw_set(flags)
         self._enter(_Phase.IDLE)

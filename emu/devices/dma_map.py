@@ -111,7 +111,8 @@ NOTES = (
     ),
     (
         "Where OWN is not set the channel stops with STARVED, and NEXT stays at that descriptor: "
-        "set OWN and ring again."
+        "set OWN and ring again. A ring while BUSY is up does nothing, since the engine comes to "
+        "the next descriptor by itself; so let a chain that is to grow end in one without OWN."
     ),
     (
         "LEFT of a circular channel goes from 1 back to COUNT. What arrived since the last look is "

@@ -73,7 +73,6 @@ class GatedBlock:
         self._clocked = self._released = False
         self._outside = board.interpose(device.name)
         device.irq.watch(self._follow)
-        device.halt(True)
 
     def stand_in_front(self, answer: Callable[[Lost], int]) -> None:
         """Let ``answer(access)`` answer for the block whenever it is not ready."""

@@ -42,7 +42,7 @@ class _Requests:
         self._uart = uart
         for name in REQUESTS:
             uart.signals[name] = Signal(uart.clock, f"{uart.name}.{name}")
-        uart.transmitter = _ToldTransmitter(uart.transmitter, uart.clock, self._update)
+        uart.transmitter = _ToldTransmitter(uart.clock, uart.sout, self._update)
         uart.receiver.wrap_deliver(self._after_delivery)
         uart.ports["RBR"].wrap_read(self._after_read)
         for name in ("THR", "FCR"):
@@ -94,9 +94,8 @@ class _ToldTransmitter(Transmitter):
 
     __slots__ = ("_rest", "_tell")
 
-    def __init__(self, like: Transmitter, clock: Clock, tell: Callable[[], None]) -> None:
-        super().__init__(clock, like.wire)
-        self.configure(like.shapes.frame, like.shapes.rate)
+    def __init__(self, clock: Clock, wire: Signal, tell: Callable[[], None]) -> None:
+        super().__init__(clock, wire)
         self._tell = tell
         self._rest = Timer(clock, tell)
 

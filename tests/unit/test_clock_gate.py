@@ -142,6 +142,30 @@ def test_without_settling_a_block_answers_at_once() -> None:
     assert bench.gate.peek("READY") == TELEMETRY | SAMPLING
 
 
+def test_a_cycle_is_over_before_it_counts() -> None:
+    """A cycle of 3 MHz is 333333.3 ps, and the block is ready in the first whole one after it."""
+    bench = Bench(clock=3_000_000, settle=1)
+    bench.set(clock=3, release=3)
+    bench.board.clock.run_until(333_333)
+    assert bench.gate.peek("READY") == 0
+    bench.board.clock.run_until(333_334)
+    assert bench.gate.peek("READY") == TELEMETRY | SAMPLING
+
+
+def test_several_reads_at_once_take_nothing_from_a_gated_block(bench: Bench) -> None:
+    """Characters that wait in a serial controller are there when its clock runs again."""
+    bench.up()
+    uart = bench.board.devices["telemetry"]
+    assert isinstance(uart, Uart16550)
+    bench.telemetry.write8(2, 0x01)
+    for byte in b"ebb":
+        uart.receive(byte, 0)
+    bench.set(clock=SAMPLING, release=3)
+    assert bench.telemetry.read8_rep(0, 3) == [0, 0, 0]
+    bench.up()
+    assert bytes(bench.telemetry.read8_rep(0, 3)) == b"ebb"
+
+
 def test_a_driver_that_polls_ready_gets_on(bench: Bench) -> None:
     """Polling READY ends by itself, and what is written then is there."""
     gates = bench.board.window("gates")

@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 
 from emu.devices.dma import Dma
 from emu.devices.dma_monitor import Nobody, Span
+from emu.devices.watchdog import RESET_KEY, Watchdog
+from emu.kernel.board import Board
 from emu.testing import DeviceRules
 from tests.dma_bench import (
     ABORT,
@@ -118,6 +120,16 @@ def test_half_and_done_rise_in_their_beats(bench: Bench) -> None:
     assert seen == [BUSY, BUSY | HALF, BUSY | HALF, HALF | DONE]
 
 
+@pytest.mark.parametrize(("count", "after"), [(1, 1), (2, 1), (5, 3), (6, 3)])
+def test_half_is_no_more_than_half_left(bench: Bench, count: int, after: int) -> None:
+    """Of an odd number of items the middle one counts to the first half."""
+    bench.start(LOG, LOG + 0x100, count, STEP_BOTH)
+    bench.run(us=after - 1)
+    assert not bench.read(STATUS) & HALF
+    bench.run(us=1)
+    assert bench.read(STATUS) & HALF
+
+
 @pytest.mark.parametrize(("enable", "rises_us"), [(0, None), (HALF_IRQ, 2), (DONE_IRQ, 4)])
 def test_each_flag_interrupts_by_its_own_enable(
     bench: Bench, enable: int, rises_us: int | None
@@ -188,6 +200,18 @@ def test_an_abort_of_an_idle_channel_does_nothing(bench: Bench) -> None:
     bench.start(LOG, LOG + 0x100, 8, STEP_BOTH)
     bench.run(us=10)
     assert bench.read(STATUS) == HALF | DONE
+
+
+def test_an_abort_that_comes_too_late_is_not_kept(bench: Bench) -> None:
+    """A transfer that ends within its burst is done, and the next one is not aborted."""
+    bench.start(LOG, LOG + 0x100, 3, STEP_BOTH)
+    bench.run(us=1)
+    bench.write(CONTROL, ABORT)
+    bench.run(us=3)
+    assert bench.read(STATUS) == HALF | DONE
+    bench.start(LOG, LOG + 0x100, 20, STEP_BOTH)
+    bench.run(us=21)
+    assert (bench.read(STATUS), bench.read(LEFT)) == (HALF | DONE, 0)
 
 
 def test_channels_take_turns_by_bursts(bench: Bench) -> None:
@@ -308,7 +332,7 @@ def test_a_descriptor_of_the_engine_is_taken_as_it_is(bench: Bench) -> None:
 
 
 def test_a_ring_while_busy_is_not_lost(bench: Bench) -> None:
-    """A doorbell during the last descriptor makes the engine look again before it starves."""
+    """What was handed over before the engine came to it is taken, whenever the bell was rung."""
     bench.descriptor(0x300, LOG, LOG + 0x100, 3, STEP_BOTH, following=LOG + 0x310)
     bench.ring(LOG + 0x300)
     bench.run(us=2)
@@ -316,6 +340,21 @@ def test_a_ring_while_busy_is_not_lost(bench: Bench) -> None:
     bench.write(DOORBELL, 1)
     bench.run(us=10)
     assert bench.read(STATUS) == HALF | DONE
+
+
+def test_a_bell_without_a_descriptor_does_nothing(bench: Bench) -> None:
+    """With NEXT at 0 the channel stays as it is."""
+    bench.ring(0)
+    bench.run(us=5)
+    assert bench.read(STATUS) == 0
+
+
+def test_a_descriptor_is_never_circular(bench: Bench) -> None:
+    """CIRCULAR in a descriptor means nothing: it ends, and is given back."""
+    bench.descriptor(0x300, LOG, LOG + 0x100, 3, STEP_BOTH | CIRCULAR)
+    bench.ring(LOG + 0x300)
+    bench.run(us=20)
+    assert (bench.read(STATUS), bench.word(0x300) & OWN) == (HALF | DONE, 0)
 
 
 def test_a_descriptor_nowhere_is_an_error(bench: Bench) -> None:
@@ -386,7 +425,42 @@ def test_the_monitor_hears_of_every_end(bench: Bench, act: str, how: str) -> Non
     assert ends == [how]
 
 
+@pytest.mark.parametrize("what", ["no items", "not its own"])
+def test_the_monitor_hears_of_no_end_without_a_beginning(bench: Bench, what: str) -> None:
+    """A start that is refused and a descriptor that is not taken own nothing."""
+    told: list[str] = []
+
+    class Note(Nobody):
+        def began(self, channel: int, spans: tuple[Span, Span]) -> None:
+            told.append("began")
+
+        def ended(self, channel: int, how: str) -> None:
+            told.append(how)
+
+    bench.dma.monitor = Note()
+    if what == "no items":
+        bench.start(LOG, LOG + 0x100, 0, STEP_BOTH)
+    else:
+        bench.descriptor(0x300, LOG, LOG + 0x100, 3, STEP_BOTH, own=0)
+        bench.ring(LOG + 0x300)
+    bench.run(us=10)
+    assert (told, bool(bench.read(STATUS))) == ([], True)
+
+
 # reset and standing still
+
+
+def test_an_item_that_resets_the_board_is_the_last() -> None:
+    """What the engine writes may reset the engine itself: it stops there, with nothing left."""
+    board = Board("harbour")
+    board.attach(Watchdog, "guard", 0x3000)
+    board.on_reset = lambda _why: True
+    bench = Bench(board)
+    bench.ram[0:4] = RESET_KEY.to_bytes(4, "little")
+    bench.start(LOG, 0x301C, 8, 2)
+    bench.run(us=20)
+    assert (bench.read(STATUS), bench.read(LEFT)) == (0, 0)
+    assert board.devices["guard"].peek("CAUSE.SOFTWARE")
 
 
 def test_a_reset_stops_in_the_middle(bench: Bench) -> None:
@@ -411,6 +485,17 @@ def test_an_engine_that_stands_still_never_stops(bench: Bench) -> None:
     bench.dma.halt(False)
     bench.run(us=5)
     assert (bench.read(STATUS), bench.read(LEFT)) == (ABORTED, 12)
+
+
+def test_an_engine_that_stands_still_interrupts_nobody(bench: Bench) -> None:
+    """Its line is down meanwhile, and up again afterwards."""
+    bench.start(LOG, LOG + 0x100, 4, STEP_BOTH, control=DONE_IRQ)
+    bench.run(us=5)
+    levels = [bench.dma.irq.level]
+    for halted in (True, False):
+        bench.dma.halt(halted)
+        levels.append(bench.dma.irq.level)
+    assert levels == [1, 0, 1]
 
 
 class DmaRules(DeviceRules):

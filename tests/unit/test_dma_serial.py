@@ -112,6 +112,18 @@ def test_done_once_landed_is_the_end_on_the_wire() -> None:
     assert port.uart.peek("LSR.TEMT")
 
 
+def test_an_engine_that_stood_still_notices_what_landed() -> None:
+    """Halted while the last stop bit leaves, it says DONE once it goes on."""
+    port = Port(done="landed")
+    port.start(LOG, UART, 2, TRANSMIT)
+    port.run(us=20)
+    port.dma.halt(True)
+    port.characters(5)
+    assert port.read(STATUS) == BUSY | HALF
+    port.dma.halt(False)
+    assert port.read(STATUS) == HALF | DONE
+
+
 def test_more_than_the_fifo_holds_waits_for_room() -> None:
     """A transfer larger than the FIFO is paced by the line: nothing is written without room."""
     port = Port()
@@ -154,7 +166,9 @@ def test_request_wires_follow_the_buffers() -> None:
     assert levels() == (0, 0, 0)
     port.characters(1)
     assert levels() == (0, 1, 0)
-    uart.ports["FCR"].write(0x07)
+    uart.ports["THR"].write(0x55)
+    assert levels() == (0, 0, 0)
+    uart.ports["FCR"].write(0x05)
     assert levels() == (0, 1, 0)
     port.characters(2)
     assert levels() == (0, 1, 1)

@@ -27,11 +27,12 @@ class Bench:
 
     Args:
         goes_on: whether the driver survives a reset of the board.
+        clock_hz: of the watchdog.
     """
 
-    def __init__(self, *, goes_on: bool = True) -> None:
+    def __init__(self, *, goes_on: bool = True, clock_hz: int = 1000) -> None:
         self.board = Board("harbour")
-        self.io = self.board.attach(Watchdog, "guard", 0x3000, settings={"clock": 1000})
+        self.io = self.board.attach(Watchdog, "guard", 0x3000, settings={"clock": clock_hz})
         self.board.attach(IntervalTimer, "sampling", 0x4000, irq=3)
         self.board.power_on()
         device = self.board.devices["guard"]
@@ -161,7 +162,44 @@ def test_new_settings_count_from_the_next_feed(bench: Bench) -> None:
     assert len(bench.resets) == 1
 
 
+def test_a_timeout_of_no_ticks_counts_as_one(bench: Bench) -> None:
+    """It bites with the next tick, not at once."""
+    bench.begin(0)
+    assert bench.resets == []
+    bench.run(ms=1)
+    assert len(bench.resets) == 1
+
+
+def test_it_bites_when_the_tick_is_over() -> None:
+    """1/32768 s is 30517578.125 ps: the bite comes in the first whole picosecond after it."""
+    bench = Bench(clock_hz=32_768)
+    bench.begin(1)
+    bench.board.clock.run_until(30_517_578)
+    assert (bench.resets, bench.read(COUNT)) == ([], 0)
+    bench.board.clock.run_until(30_517_579)
+    assert len(bench.resets) == 1
+
+
 # enable and lock
+
+
+def test_enabling_it_again_is_no_feed(bench: Bench) -> None:
+    """Writing CONTROL as it is leaves the count, and a first key that has come."""
+    bench.begin(100)
+    bench.write(FEED, FIRST_KEY)
+    bench.run(ms=60)
+    bench.write(CONTROL, ENABLE)
+    assert (bench.read(COUNT), bench.read(STATUS)) == (60, RUNNING | OPEN | HALF_FED)
+
+
+def test_a_first_key_does_not_outlast_its_stop(bench: Bench) -> None:
+    """Stopped and started again, it wants both keys."""
+    bench.begin(100)
+    bench.write(FEED, FIRST_KEY)
+    bench.write(CONTROL, 0)
+    bench.write(CONTROL, ENABLE)
+    bench.write(FEED, SECOND_KEY)
+    assert bench.resets == ["guard bit: fed with 0xf10d, not 0xebb0"]
 
 
 def test_it_does_nothing_until_it_is_enabled(bench: Bench) -> None:
@@ -219,9 +257,11 @@ def test_the_cause_outlives_resets_until_it_is_cleared(bench: Bench) -> None:
 
 def test_software_resets_the_board_by_a_key(bench: Bench) -> None:
     """Another value does nothing."""
+    bench.begin(100)
     bench.write(RESET, RESET_KEY ^ 1)
     assert bench.resets == []
     bench.write(RESET, RESET_KEY)
+    bench.run(ms=1000)
     assert bench.resets == ["software asked guard for it"]
     assert bench.read(CAUSE) == POWER_ON | SOFTWARE
 
@@ -254,6 +294,7 @@ def test_standing_still_it_does_not_bite(bench: Bench) -> None:
     bench.begin(100)
     bench.run(ms=60)
     bench.dog.halt(True)
+    bench.write(FEED, 0)
     bench.run(ms=1000)
     assert (bench.read(COUNT), bench.resets) == (60, [])
     bench.dog.halt(False)
