@@ -332,7 +332,8 @@ def test_a_descriptor_of_the_engine_is_taken_as_it_is(bench: Bench) -> None:
 
 
 def test_a_ring_while_busy_is_not_lost(bench: Bench) -> None:
-    """What was handed over before the engine came to it is taken, whenever the bell was rung."""
+    """What was handed over before the engine came to it is taken, and what it is at is finished."""
+    bench.ram[0:3] = b"ebb"
     bench.descriptor(0x300, LOG, LOG + 0x100, 3, STEP_BOTH, following=LOG + 0x310)
     bench.ring(LOG + 0x300)
     bench.run(us=2)
@@ -340,6 +341,7 @@ def test_a_ring_while_busy_is_not_lost(bench: Bench) -> None:
     bench.write(DOORBELL, 1)
     bench.run(us=10)
     assert bench.read(STATUS) == HALF | DONE
+    assert (bytes(bench.ram[0x100:0x103]), bytes(bench.ram[0x180:0x183])) == (b"ebb", b"ebb")
 
 
 def test_a_bell_without_a_descriptor_does_nothing(bench: Bench) -> None:
