@@ -145,6 +145,8 @@ class Bus:
     Attributes:
         on_refused: called with region, direction, offset and width before a bus error is raised
             because nothing is there to answer; a fault's bus errors do not count.
+        master: the device whose access is under way, "" when it is the processor's.
+        masters: whether there is a device on the board that masters the bus.
     """
 
     def __init__(
@@ -171,6 +173,8 @@ class Bus:
         self.regions: list[Region] = []
         self.windows: dict[str, Window] = {}
         self.on_refused: list[Callable[[Region, str, int, int], None]] = []
+        self.master = ""
+        self.masters = False
 
     def attach(
         self,
@@ -229,16 +233,17 @@ class Bus:
     def fail(
         self, region: Region, direction: str, offset: int, width: int, why: str, *, fix: str = ""
     ) -> None:
-        """End an access with a bus error, which takes the time of an access.
+        """End an access with a bus error, which takes the processor the time of an access.
 
         Raises:
             BusError: always.
         """
-        clock = self._clock
-        self._journal.append((clock.now_ps, self._who_failed, offset, region.device.name))
-        clock.now_ps += self.access_ps + region.wait_ps
-        if clock.now_ps >= clock.due_ps:
-            self._cpu.attend(clock.now_ps)
+        if not self.master:
+            clock = self._clock
+            self._journal.append((clock.now_ps, self._who_failed, offset, region.device.name))
+            clock.now_ps += self.access_ps + region.wait_ps
+            if clock.now_ps >= clock.due_ps:
+                self._cpu.attend(clock.now_ps)
         raise BusError(
             why,
             where=f"{region.device.name}: {direction}{width}({offset:#x})",

@@ -18,7 +18,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from emu.errors import AccessError, DeclarationError, nearest
 from emu.kernel.clock import PS_PER_S, Clock, Timer
@@ -26,6 +26,9 @@ from emu.kernel.live import Gate, LiveRegister
 from emu.kernel.parameter import Parameter, read_settings
 from emu.kernel.register import Register, check_registers
 from emu.kernel.signal import Signal
+
+if TYPE_CHECKING:
+    from emu.kernel.board import Board
 
 __all__ = ["BurstPort", "Device", "Port", "ReadPort", "Rewiring", "WritePort"]
 
@@ -80,7 +83,7 @@ class Port:
             all of them at once; None while they are 0, which costs nothing.
     """
 
-    __slots__ = ("_rewiring", "beyond", "burst", "read", "register", "write")
+    __slots__ = ("_apart", "_rewiring", "beyond", "burst", "read", "register", "write")
 
     def __init__(
         self,
@@ -95,7 +98,17 @@ class Port:
         self.register = register
         self.read = read
         self.write = write
+        self._apart: tuple[ReadPort, WritePort] | None = None
         self._rewiring = rewiring or Rewiring()
+
+    @property
+    def masters(self) -> tuple[ReadPort, WritePort]:
+        """What answers devices that master the bus: the same, unless they were set apart."""
+        return self._apart or (self.read, self.write)
+
+    def set_masters_apart(self) -> None:
+        """Let what wraps the port from now on see the processor's accesses alone."""
+        self._apart = self.masters
 
     def wrap_read(
         self,
@@ -169,6 +182,15 @@ class Device:
     def connect_ports(self) -> None:
         """Bind the registers to the behaviour; the board calls this once the device is built."""
         self.ports = {name: self._make_port(live) for name, live in self.registers.items()}
+
+    def join(self, board: Board) -> None:
+        """Take what it needs of the board besides registers: other devices, the bus, the reset.
+
+        The board calls this once everything is attached, before it wires interrupt lines.
+
+        Raises:
+            DeclarationError: settings name what the board does not have.
+        """
 
     @property
     def irq(self) -> Signal:

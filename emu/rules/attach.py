@@ -258,5 +258,6 @@ def attach_rules(
 
     Side effects: wraps ports of the devices concerned and adds observers to processor and bus.
     """
+    board.set_masters_apart()
     with board.rewiring():
         return Rules(board, findings, driven)

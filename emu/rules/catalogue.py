@@ -323,6 +323,14 @@ _ALL = (
     ),
     # how a run ended
     Rule(
+        "board-reset", "run",
+        "the whole board was reset while the driver was running",
+        "The processor begins again at its first instruction, and what the driver knew is gone. A "
+        "watchdog that is fed too late, too early or with the wrong keys ends every run like that.",
+        "Feed the watchdog from the loop whose progress it is to watch, within its window, and "
+        "look at its cause register at the start to tell which reset it was.",
+    ),
+    Rule(
         "asleep-for-ever", "run",
         "the processor sleeps and nothing is scheduled that could wake it",
         "On the board this is a hang. Mostly the event came between the last look and the sleep, "

@@ -8,7 +8,8 @@ keys of a device are those of every device and the parameters that its kind decl
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from emu.devices.shelf import device_kinds, find_device
@@ -233,22 +234,34 @@ def _device(name: str, values: Values) -> DeviceModel:
 
 
 _KEY_AT_FAULT = {"overlaps": "at", "base": "at", "range": "at", "stride": "stride",
-                 "access width": "access", "size": "size"}  # fmt: skip
+                 "access width": "access", "size": "size", "requests": "requests",
+                 "blocks": "blocks"}  # fmt: skip
 
 
 def _try_to_build(model: BoardModel, devices: Mapping[str, Values], notes: Notes) -> None:
-    """Note every device that the bus refuses."""
+    """Note every device that the bus refuses, or that needs what is not on the board."""
     board = Board(model.name, cpu=model.cpu, bus=model.bus, events=0)
     for device in model.devices:
-        values = devices[device.name]
-        try:
+        with _noting(devices[device.name], notes):
             attach(board, device)
-        except DeclarationError as error:
-            key = next((key for word, key in _KEY_AT_FAULT.items() if word in error.what), "at")
-            notes.refuse(
-                values.place(key), f"{error.where}: {error.what}",
-                allowed=error.allowed, fix=error.fix,
-            )  # fmt: skip
+    if notes.unread or len(board.devices) < len(devices):
+        return  # what a device needs may be among what could not be read
+    for name, one in board.devices.items():
+        with _noting(devices[name], notes):
+            one.join(board)
+
+
+@contextmanager
+def _noting(values: Values, notes: Notes) -> Iterator[None]:
+    """Note what is refused inside the block at the key that asked for it."""
+    try:
+        yield
+    except DeclarationError as error:
+        key = next((key for word, key in _KEY_AT_FAULT.items() if word in error.what), "at")
+        notes.refuse(
+            values.place(key), f"{error.where}: {error.what}",
+            allowed=error.allowed, fix=error.fix,
+        )  # fmt: skip
 
 
 def _check_lines(
