@@ -186,6 +186,14 @@ class Board:
             self._wires.setdefault(irq, []).append(device.irq)
         return window
 
+    def put_beside(self, name: str, others: Iterable[str]) -> None:
+        """Give the driver of `name` the windows of further devices.
+
+        Raises:
+            AccessError: there is no such device.
+        """
+        self.window(name).beside.update({other: self.window(other) for other in others})
+
     def interrupt(self, number: int, rules: LineRules) -> None:
         """Say how interrupt line `number` behaves; call before `power_on`.
 

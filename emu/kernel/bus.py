@@ -69,6 +69,8 @@ class Window:
         stride: bytes between neighbouring registers.
         irq: number of the interrupt line for ``cpu.connect``; -1 when none is wired.
         name: what the board calls the device.
+        base: bus address of the device's first register, for those who master the bus.
+        beside: windows of further devices that the board gives to the driver, by name.
 
     Raises:
         BusError: (every access) no register there, wrong width, misaligned, or the device does not
@@ -77,7 +79,7 @@ class Window:
     """
 
     __slots__ = (
-        "_clock_hz", "_counts", "irq", "name", "on_clock_asked",
+        "_clock_hz", "_counts", "base", "beside", "irq", "name", "on_clock_asked",
         "read8", "read8_rep", "read16", "read16_rep", "read32", "read32_rep",
         "read64", "read64_rep", "stride", "write8", "write8_rep",
         "write16", "write16_rep", "write32", "write32_rep", "write64", "write64_rep",
@@ -121,6 +123,8 @@ class Window:
         self.stride = region.stride
         self.irq = -1 if region.irq is None else region.irq
         self._counts = counts
+        self.base = region.base
+        self.beside: dict[str, Window] = {}
 
     @property
     def clock_hz(self) -> int:

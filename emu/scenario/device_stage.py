@@ -33,8 +33,8 @@ class DeviceStage:
 
     @property
     def driven(self) -> tuple[str, ...]:
-        """The one device."""
-        return (self._bench.scenario.port,)
+        """The one device, and those beside it."""
+        return self._bench.with_beside(self._bench.scenario.port)
 
     @property
     def far_ends(self) -> Mapping[str, FarEnd]:

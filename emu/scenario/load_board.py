@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from emu.devices.shelf import device_kinds, find_device
-from emu.errors import DeclarationError, EmuError
+from emu.errors import DeclarationError, EmuError, nearest
 from emu.kernel.board import Board, BusSettings, CpuSettings, LineRules
 from emu.kernel.bus import WIDTHS
 from emu.kernel.parameter import Parameter
@@ -149,6 +149,7 @@ _DEVICE_KEYS = (
     Key("wait", CYCLES, "wait states of every access, in cycles of the processor"),
     Key("irq", Whole(0, _HIGHEST_IRQ), "number of its interrupt line"),
     Key("size", SIZE, "bytes of the bus it takes, if more than its registers need"),
+    Key("beside", Items(Name()), "further devices that its driver is given"),
 )
 
 
@@ -190,6 +191,7 @@ def make_board(values: Values, notes: Notes) -> BoardModel:
         devices=tuple(_device(name, one) for name, one in devices.items() if "at" in one),
         interrupts={number: _line_rules(one) for number, one in lines.items()},
     )
+    _check_beside(model, devices, notes)
     _try_to_build(model, devices, notes)
     _check_lines(model, devices, lines, notes)
     return model
@@ -230,7 +232,20 @@ def _device(name: str, values: Values) -> DeviceModel:
         wait_cycles=values.get("wait", 0),
         irq=values.get("irq"),
         size=None if "size" in own else values.get("size"),
+        beside=tuple(dict.fromkeys(values.get("beside", ()))),
     )
+
+
+def _check_beside(model: BoardModel, devices: Mapping[str, Values], notes: Notes) -> None:
+    """Note names of further devices that are not on the board, or are the device itself."""
+    for device in model.devices:
+        others = [name for name in devices if name != device.name]
+        for name in device.beside:
+            if name not in others:
+                notes.refuse(
+                    devices[device.name].place("beside"), f"no other device {name!r} on the board",
+                    fix=nearest(name, others) or "there is none",
+                )  # fmt: skip
 
 
 _KEY_AT_FAULT = {"overlaps": "at", "base": "at", "range": "at", "stride": "stride",

@@ -91,6 +91,8 @@ _ACTIONS: StepTable = {
 }
 _BARE = tuple(action for action, one in _ACTIONS.items() if isinstance(one[0], Nothing))
 
+_ANY = ("open", "close", "reopen", *COMMON_STEPS)
+
 _OPTIONS = {"by", *(option.name for one in _ACTIONS.values() for option in one[2])}
 
 _TABLES = {
@@ -107,7 +109,7 @@ class _StepShape:
         if isinstance(node.value, str):
             return self._bare(node, notes)
         if not node.is_mapping:
-            raise notes.refuse(node, f"{node} where a step belongs", allowed=", ".join(_ACTIONS))
+            raise notes.refuse(node, f"{node} where a step belongs", allowed=_allowed())
         given = [key for key, _ in node.value]
         actions = [key for key in given if key.text in _ACTIONS]
         if not actions:
@@ -136,12 +138,18 @@ class _StepShape:
                 f"{node.value!r} alone does not say what",
                 fix=f"write {node.value}: and a value",
             )
-        raise notes.refuse(
-            node, f"no step {node}", allowed=", ".join(_ACTIONS), fix=_colon_hint(node.value)
-        )
+        raise notes.refuse(node, f"no step {node}", allowed=_allowed(), fix=_colon_hint(node.value))
 
 
 STEP = _StepShape()
+
+
+def _allowed() -> str:
+    """Name all steps, by those who can be asked for them."""
+    tables = {"serial": _SERIAL, **TRADE_STEPS}
+    own = {trade: [one for one in table if one not in _ANY] for trade, table in tables.items()}
+    parts = [f"a {trade} one {', '.join(actions)}" for trade, actions in own.items()]
+    return f"for any driver {', '.join(_ANY)}; for " + "; for ".join(parts)
 
 
 def _no_action(node: Node, given: Sequence[Node], notes: Notes) -> Refused:
@@ -151,7 +159,7 @@ def _no_action(node: Node, given: Sequence[Node], notes: Notes) -> Refused:
     return notes.refuse(
         node,
         f"no step {words[0][:60]!r}" if words else "a step that does nothing",
-        allowed=", ".join(_ACTIONS),
+        allowed=_allowed(),
         fix=next(iter(hints), ""),
     )
 

@@ -58,6 +58,10 @@ class Bench:
     def __post_init__(self) -> None:
         self.hand_out = lambda name: (self.board.window(name), self.board.cpu)
 
+    def with_beside(self, name: str) -> tuple[str, ...]:
+        """Return a device and those that its driver is given besides."""
+        return (name, *self.board.window(name).beside)
+
     @property
     def folder(self) -> Path:
         """The folder of the scenario's file."""
