@@ -30,8 +30,8 @@ BAD = sorted((FIXTURES / "bad").glob("*.yaml"))
 
 WELL_SHAPED = {
     # what only the loader can see: other files, what keys say together, what stands twice
-    "beside_nobody", "block_not_there", "board_file_broken", "board_for_a_fault_plan", "board_missing",
-    "board_without_devices",
+    "beside_nobody", "block_not_there", "board_file_broken", "board_for_a_fault_plan",
+    "board_missing", "board_without_devices",
     "cable_to_itself",
     "driver_form", "driver_missing", "duplicate_key", "endless_receive", "errors_backwards",
     "fault_backwards",
