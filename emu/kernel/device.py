@@ -78,12 +78,22 @@ class Port:
 
     Attributes:
         read, write: what answers.
+        bare_write: what takes writes in the device itself, with nothing in front of it.
         burst: what answers several reads at once; None while each must be seen by itself.
         beyond: asked after a read that is wider than the register what the bits beyond it show,
             all of them at once; None while they are 0, which costs nothing.
     """
 
-    __slots__ = ("_apart", "_rewiring", "beyond", "burst", "read", "register", "write")
+    __slots__ = (
+        "_apart",
+        "_rewiring",
+        "bare_write",
+        "beyond",
+        "burst",
+        "read",
+        "register",
+        "write",
+    )
 
     def __init__(
         self,
@@ -97,7 +107,7 @@ class Port:
         self.burst = burst
         self.register = register
         self.read = read
-        self.write = write
+        self.write = self.bare_write = write
         self._apart: tuple[ReadPort, WritePort] | None = None
         self._rewiring = rewiring or Rewiring()
 
@@ -245,7 +255,8 @@ class Device:
         """
         for live in self.registers.values():
             if live.declaration.writable:
-                self.ports[live.declaration.name].write(generator.randrange(live.full + 1))
+                port = self.ports[live.declaration.name]
+                port.bare_write(generator.randrange(live.full + 1))
 
     def select_bank(self, bank: int) -> None:
         """Show the registers of `bank` at the offsets that banks share."""

@@ -186,10 +186,14 @@ def _device(device: DeviceModel) -> Plain:
 def _settings(parameters: Iterable[Parameter], settings: Plain) -> Plain:
     """Return settings in parsed form as a person writes them."""
     spell = {one.name: _SPELLINGS.get(one.parse) for one in parameters}
-    return {
-        name: write(value) if (write := spell.get(name)) and not isinstance(value, str) else value
-        for name, value in settings.items()
-    }
+    return {name: _spelt(value, spell.get(name)) for name, value in settings.items()}
+
+
+def _spelt(value: Any, write: Callable[[Any], str] | None) -> Any:  # noqa: ANN401 - file data
+    """Return one value of a parameter as a person writes it; names stand in one line."""
+    if isinstance(value, tuple | list):
+        return ", ".join(value)
+    return write(value) if write and not isinstance(value, str) else value
 
 
 # the far end
