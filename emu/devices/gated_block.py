@@ -87,7 +87,7 @@ class GatedBlock:
         runs = clocked and released
         self._clocked = self._clocked and clocked  # the interrupt line must not see it stop
         self._device.halt(not runs)
-        if self._released and not released:
+        if self._released != released:  # as it is while it is held, whatever came over it then
             self._device.reset()
         self._released = released
         if clocked and not self._clocked:

@@ -1,12 +1,14 @@
 """Request wires of a 16550 for an engine that moves its data: something to read, room to write.
 
 The one idea: the wires are made when somebody asks for one, and only then does the controller pay
-for them. ``rx_request`` is up while a received character waits, ``tx_request`` while there is room
-for one more, ``tx_idle`` while nothing is left to send, shift register included.
+for them. ``rx_request`` is up while a sound character is the next to be read; one with an error is
+left to software, which has to count it. ``tx_request`` is up while there is room for one more,
+``tx_idle`` while nothing is left to send, shift register included.
 
 Source: PC16550D datasheet (TL/C/8652, June 1995), pins RXRDY and TXRDY: from memory. Up is
-asserted here, which is low at the pin. Our own: one behaviour for both modes of FCR bit 3, room
-for one character suffices and one that waits does, as single transfers need it.
+asserted here, which is low at the pin. Our own: one behaviour for both modes of FCR bit 3, errors
+left to software; room for one character suffices and one that waits does, as single transfers
+need it.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ from emu.line.transmitter import Transmitter
 
 __all__ = ["REQUESTS", "add_requests"]
 
+_BYTE = 0xFF  # beyond it stand the flags of a character in the buffer
 REQUESTS = ("rx_request", "tx_request", "tx_idle")
 
 
@@ -80,9 +83,10 @@ class _Requests:
 
 
 def _buffers(uart: Uart16550) -> tuple[bool, bool]:
-    """Return whether a received character waits, and whether there is room to send one."""
+    """Return whether the next character to be read is sound, and whether there is room for one."""
     depth = uart._depth if uart._fifo_on else 1  # noqa: SLF001 - one device in two files
-    return bool(uart._rx), len(uart._tx) < depth  # noqa: SLF001
+    sound = bool(uart._rx) and uart._rx[0] <= _BYTE  # noqa: SLF001
+    return sound, len(uart._tx) < depth  # noqa: SLF001
 
 
 def _is_empty(uart: Uart16550) -> bool:
