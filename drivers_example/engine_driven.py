@@ -42,7 +42,7 @@ BUSY, DONE = 0x01, 0x04
 CLOCK, RELEASE, READY = 0x00, 0x04, 0x08
 BLOCKS = 0x05  # the serial controller and the engine
 
-RING = 1024
+RING = 64
 BLOCK_AT, BLOCK = RING, 256
 PATIENCE_S = 0.3
 MOST_LOOKS = 80

@@ -362,6 +362,21 @@ _ALL = (
     ),
     # trade
     Rule(
+        "clock-before-access", "trade",
+        "an access to a block whose clock is stopped, that is held in reset or has not settled",
+        "What is written is lost without a word, what is read means nothing, or the bus faults; it "
+        "works in slow debug builds and fails in optimised ones.",
+        "Let the clock run, let go of the reset and wait for READY, with a bound, before the first "
+        "access; stop the clock after the last.",
+    ),
+    Rule(
+        "handler-without-clock", "trade",
+        "a handler that ran while its block had no clock",
+        "A bus fault in the handler, or a storm: the line stays as it was when the clock stopped.",
+        "Disable the interrupts of the block and disconnect the handler before the clock is "
+        "stopped, and connect after it runs.",
+    ),
+    Rule(
         "torn-counter-read", "trade",
         "the halves of a counter were read on both sides of a carry, and put together all the same",
         "The time jumps by a whole wrap of the low half, ahead or back, once in hours; everything "

@@ -11,10 +11,11 @@ from functools import partial
 
 from emu.devices.checksum_driver import CheckSettings
 from emu.devices.checksum_engine import ChecksumEngine, checksum
+from emu.kernel.callers import asking_place
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.interrupts import InterruptLine
-from emu.kernel.where import Place, driver_place
+from emu.kernel.where import Place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort
 from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
@@ -67,22 +68,22 @@ class ChecksumPort(DevicePort):
 
         def writing(value: int) -> None:
             if name in _SETTINGS:
-                self._places[name] = driver_place()
+                self._places[name] = asking_place()
             before = engine.peek("STATUS") & _REFUSED
             write(value)
             if engine.peek("STATUS") & _REFUSED > before:
-                self._refused = driver_place()
+                self._refused = asking_place()
             elif name == "CONTROL" and value & _LOAD:
                 self._loaded = True
             if (name == "DATA" or (name == "CONTROL" and value & _START)) and not self._loaded:
-                self._unloaded = driver_place()
+                self._unloaded = asking_place()
 
         return writing
 
     def _noting_result(self, read: ReadPort) -> ReadPort:
         def reading() -> int:
             if self._engine.peek("STATUS") & _BUSY:
-                self._early = driver_place()
+                self._early = asking_place()
             return read()
 
         return reading
@@ -92,7 +93,7 @@ class ChecksumPort(DevicePort):
 
     def _note_handler(self, line: InterruptLine) -> None:
         if line is self._line and self._bench.board.cpu.depth == 1:
-            self._interrupted = driver_place()
+            self._interrupted = asking_place()
 
     # steps
 

@@ -87,6 +87,10 @@ class Bench:
         """Whether no fault has done anything yet."""
         return not any(fault.injected for fault in self.armed.faults)
 
+    def meddled(self, device: str) -> bool:
+        """Whether a fault has done anything to a device."""
+        return any(fault.injected and fault.concerns(device) for fault in self.armed.faults)
+
     def bus_error_injected(self) -> bool:
         """Whether a bus error may come out of a driver's call, because a fault made it."""
         return any(fault.injected and fault.spec.kind == "bus-error" for fault in self.armed.faults)
