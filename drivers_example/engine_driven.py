@@ -42,8 +42,8 @@ BUSY, DONE = 0x01, 0x04
 CLOCK, RELEASE, READY = 0x00, 0x04, 0x08
 BLOCKS = 0x05  # the serial controller and the engine
 
-RING = 64
-BLOCK_AT, BLOCK = RING, 256
+RING = 32
+BLOCK_AT, BLOCK = 1024, 256
 PATIENCE_S = 0.3
 MOST_LOOKS = 80
 TRIES = 3
@@ -126,11 +126,11 @@ class EngineDriver:
         """Wait until the engine has handed over everything and the controller has sent it."""
         until = self._until(timeout)
         while True:
+            left = self._left(until)  # before the last look, so that it is one
             with self._cpu.interrupts_masked():
                 status = 0 if self._is_sending() else self._look()
             if status & IDLE:
                 return True
-            left = self._left(until)
             if left <= 0:
                 return False
             self._cpu.sleep(min(left, self._character_s))
