@@ -42,16 +42,15 @@ def overload_loss(load: float) -> float:
 def lost_in_gap(depth: int, trigger: int, characters: float) -> float:
     """Return how many characters are lost on average while nobody reads for so many characters.
 
-    The stream is steady, and the gap begins at any level from 0 to just below `trigger`, each as
-    likely as the others.
+    The stream is steady. The gap begins at any level below `trigger`, and at any moment between two
+    characters, each as likely as the others.
 
     Args:
         depth: characters that the FIFO holds.
         trigger: level at which it would have been emptied.
         characters: length of the gap in characters.
     """
-    least = characters - depth  # beyond what fits, begun at an empty FIFO
-    most = least + trigger
-    if most <= 0:
-        return 0.0
-    return (most**2 - max(least, 0.0) ** 2) / (2 * trigger)
+    whole, rest = divmod(characters, 1)
+    over = [int(whole) + level - depth for level in range(trigger)]
+    lost = [(1 - rest) * max(one, 0) + rest * max(one + 1, 0) for one in over]
+    return sum(lost) / trigger

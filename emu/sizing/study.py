@@ -1,0 +1,138 @@
+"""All strategies under one workload, computed and simulated side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from emu.errors import RunEnded
+from emu.sizing.bench import Bench, Measured
+from emu.sizing.computed import Computed, compute
+from emu.sizing.drivers import driver_for, why_not_simulated
+from emu.sizing.handler import HandlerCost, estimated
+from emu.sizing.strategies import BIT_BANGED, POLLED, Strategy, strategies_of
+from emu.sizing.workload import Workload
+
+__all__ = ["Row", "Study", "simulate", "study"]
+
+_CHARACTERS = 1400  # 100 times the highest trigger level of a FIFO of 16
+_FEWEST = 60
+_STEPS_BIT_BANGED = 40  # calls of the bench for a character
+_STEPS = 25_000  # in a run
+_TURN_CYCLES = 20  # of a loop that waits for a character
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """Hold what is known of one strategy.
+
+    Args:
+        strategy: the way.
+        computed: by arithmetic.
+        measured: by simulation, None where there is none.
+        note: why there is none.
+    """
+
+    strategy: Strategy
+    computed: Computed
+    measured: Measured | None = None
+    note: str = ""
+
+    @property
+    def difference(self) -> float | None:
+        """How far the simulated load is off the computed one, as a share of that."""
+        if self.measured is None or not self.computed.load:
+            return None
+        return self.measured.load / self.computed.load - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """Hold a workload and what is known of each strategy under it."""
+
+    workload: Workload
+    rows: tuple[Row, ...]
+
+
+def study(
+    workload: Workload,
+    *,
+    cost: HandlerCost | None = None,
+    own: tuple[Strategy, type] | None = None,
+    seed: int = 1,
+    simulated: bool = True,
+    told: Callable[[str, float], None] = lambda _name, _share: None,
+) -> Study:
+    """Compute and simulate every strategy.
+
+    Args:
+        workload: what comes, and what else goes on.
+        cost: what a handler costs, estimated when None.
+        own: a driver of the user's, and the strategy that it follows; it gets a row of its own, and
+            the drivers of the bench are not run where its handler stands for theirs.
+        seed: seed of the simulation.
+        simulated: whether to simulate.
+        told: called before each strategy with its name and the share that is done.
+    """
+    strategies = strategies_of(workload)
+    total = len(strategies) + bool(own)
+    rows = []
+    for number, strategy in enumerate(strategies):
+        told(strategy.name, number / total)
+        computed = compute(workload, strategy, cost or estimated(workload))
+        if not simulated or (own and strategy.interrupts):
+            rows.append(Row(strategy, computed, note="not asked for"))
+            continue
+        rows.append(simulate(workload, strategy, computed, seed=seed))
+    rows += _own_row(workload, cost, own, seed)
+    return Study(workload, tuple(rows))
+
+
+def _own_row(
+    workload: Workload, cost: HandlerCost | None, own: tuple[Strategy, type] | None, seed: int
+) -> Iterator[Row]:
+    if own is not None:
+        strategy, driver = own
+        computed = compute(workload, strategy, cost or estimated(workload))
+        yield simulate(workload, strategy, computed, driver=driver, seed=seed)
+
+
+def simulate(
+    workload: Workload,
+    strategy: Strategy,
+    computed: Computed,
+    *,
+    driver: type | None = None,
+    seed: int = 1,
+) -> Row:
+    """Run a strategy on the bench and return both sides.
+
+    Args:
+        workload: what comes, and what else goes on.
+        strategy: the way.
+        computed: what arithmetic says.
+        driver: the driver to run, that of the strategy when None.
+        seed: seed of the simulation.
+
+    Raises:
+        InputError: the example drivers are not there.
+    """
+    note = why_not_simulated(strategy)
+    if note:
+        return Row(strategy, computed, note=note)
+    known, setting = driver_for(strategy)
+    bench = Bench(workload, setting, driver or known, count=_count(workload, strategy), seed=seed)
+    try:
+        return Row(strategy, computed, bench.run())
+    except RunEnded as ended:
+        return Row(strategy, computed, note=ended.message)
+
+
+def _count(workload: Workload, strategy: Strategy) -> int:
+    """Return how many characters to send: fewer where each takes many steps of the bench."""
+    if strategy.kind == BIT_BANGED:
+        return _STEPS // _STEPS_BIT_BANGED
+    if strategy.kind == POLLED:
+        cycles = workload.cpu.clock_hz / workload.rate_hz
+        return min(max(round(_STEPS * _TURN_CYCLES / cycles), _FEWEST), _CHARACTERS)
+    return _CHARACTERS
