@@ -16,6 +16,7 @@ from emu.devices.gpio import Gpio
 from emu.devices.serial_driver import SerialDriver
 from emu.devices.serial_monitor import Nobody
 from emu.devices.uart16550 import Uart16550
+from emu.errors import RunEnded
 from emu.kernel.board import Board, BusSettings, LineRules
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import Device, ReadPort
@@ -205,6 +206,8 @@ class Bench:
     def run(self) -> Measured:
         """Open the driver, let everything come, and return what it cost.
 
+        Where handlers leave the main program no time, what was measured until then is returned.
+
         Raises:
             RunEnded: the driver hung.
         """
@@ -215,20 +218,21 @@ class Bench:
         self._polled = not line.handlers
         if self._arrivals is not None:
             self._arrivals.ask = self._polled
-        begin_ps = clock.now_ps + 2 * workload.line.character_ps
+        character_ps = workload.line.character_ps
+        begin_ps = clock.now_ps + 2 * character_ps
         end_ps = begin_ps + round(len(self._data) * PS_PER_S / workload.rate_hz)
+        settled_ps = end_ps + _SETTLE_CHARACTERS * character_ps
+        cpu.set_limit(settled_ps + workload.masked.period_ps)
         self._begin_others(begin_ps)
-        if self._polled:
-            self._begin_holds(begin_ps + self._draw.randrange(workload.masked.period_ps))
         self._send(begin_ps, 0)
-        cpu.sleep((begin_ps - workload.line.character_ps - clock.now_ps) / PS_PER_S)
+        cpu.sleep((begin_ps - character_ps - clock.now_ps) / PS_PER_S)
         start_ps, before, accesses = clock.now_ps, self._own_ps(), self._accesses()
         entries, span_ps = line.deliveries, end_ps - begin_ps
         if self._polled:  # looks go on when nothing comes any more, and do not count
             self._pass_time(end_ps)
             span_ps = clock.now_ps - start_ps
             own_ps, accessed = self._own_ps() - before, self._accesses() - accesses
-        self._pass_time(end_ps + _SETTLE_CHARACTERS * workload.line.character_ps)
+        self._pass_time(settled_ps)
         if not self._polled:
             own_ps, accessed = self._own_ps() - before, self._accesses() - accesses
         return self._measured(own_ps, accessed, line.deliveries - entries, span_ps)
@@ -258,10 +262,20 @@ class Bench:
         return len(self._data) - sum(block.size for block in same.get_matching_blocks())
 
     def _pass_time(self, until_ps: int) -> None:
-        """Be the main program: polling, or asleep and now and then with interrupts masked."""
+        """Be the main program, as long as it gets the processor."""
+        try:
+            if self._polled:
+                left_ps = max(until_ps - self._board.clock.now_ps, 0)
+                self._driver.read(_ALL, left_ps / PS_PER_S)
+            else:
+                self._sleep_and_mask(until_ps)
+        except RunEnded as ended:
+            if ended.rule not in ("time-limit", "interrupt-storm"):
+                raise
+
+    def _sleep_and_mask(self, until_ps: int) -> None:
+        """Sleep, and now and then keep interrupts masked."""
         clock, cpu, masked = self._board.clock, self._board.cpu, self.workload.masked
-        if self._polled:
-            self._driver.read(_ALL, max(until_ps - clock.now_ps, 0) / PS_PER_S)
         while clock.now_ps < until_ps:
             gap_ps = masked.period_ps - masked.length_ps if masked.length_ps else until_ps
             cpu.sleep(min(gap_ps, until_ps - clock.now_ps) / PS_PER_S)
