@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from emu.kernel.clock import PS_PER_S
@@ -102,7 +103,7 @@ def holds(workload: Workload, demand: Demand) -> bool:
 def _pressure(workload: Workload, demand: Demand) -> float:
     """Return how much of the time that others leave is asked for while characters come in a row."""
     free = 1 - other_share(workload)
-    return demand.busiest_s / workload.line.character_s / free if free > 0 else 2.0
+    return demand.busiest_s / workload.line.character_s / free if free > 0 else math.inf
 
 
 def _loss(workload: Workload, strategy: Strategy, demand: Demand) -> float | None:
