@@ -17,6 +17,7 @@ __all__ = ["Row", "Study", "simulate", "study"]
 
 _CHARACTERS = 1400  # 100 times the highest trigger level of a FIFO of 16
 _FEWEST = 60
+_LONGEST_S = 1.0  # of simulated time
 _STEPS_BIT_BANGED = 40  # calls of the bench for a character
 _STEPS = 25_000  # in a run
 _TURN_CYCLES = 20  # of a loop that waits for a character
@@ -81,7 +82,13 @@ def study(
         told(strategy.name, number / total)
         computed = compute(workload, strategy, cost or estimated(workload))
         if not simulated or (own and strategy.interrupts):
-            rows.append(Row(strategy, computed, note="not asked for"))
+            rows.append(
+                Row(
+                    strategy,
+                    computed,
+                    note="from the handler that was measured" if own else "not asked for",
+                )
+            )
             continue
         rows.append(simulate(workload, strategy, computed, seed=seed))
     rows += _own_row(workload, cost, own, seed)
@@ -129,10 +136,12 @@ def simulate(
 
 
 def _count(workload: Workload, strategy: Strategy) -> int:
-    """Return how many characters to send: fewer where each takes many steps of the bench."""
+    """Return how many characters to send: fewer where each takes long, and whole rows of them."""
     if strategy.kind == BIT_BANGED:
-        return _STEPS // _STEPS_BIT_BANGED
-    if strategy.kind == POLLED:
-        cycles = workload.cpu.clock_hz / workload.rate_hz
-        return min(max(round(_STEPS * _TURN_CYCLES / cycles), _FEWEST), _CHARACTERS)
-    return _CHARACTERS
+        most = _STEPS // _STEPS_BIT_BANGED
+    elif strategy.kind == POLLED:
+        most = round(_STEPS * _TURN_CYCLES * workload.rate_hz / workload.cpu.clock_hz)
+    else:
+        most = _CHARACTERS
+    most = min(most, _CHARACTERS, round(_LONGEST_S * workload.rate_hz))
+    return max(most, _FEWEST, 8 * strategy.trigger) // strategy.trigger * strategy.trigger
