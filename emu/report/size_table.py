@@ -176,7 +176,8 @@ def _computed(row: Row) -> tuple[str, ...]:
 def _simulated(row: Row) -> tuple[str, ...]:
     one = row.measured
     assert one is not None
-    differs = "-" if row.difference is None else f"{100 * row.difference:+.1f} %"
+    percent = None if row.difference is None else round(100 * row.difference, 1) + 0.0
+    differs = "-" if percent is None else f"{percent:+.1f} %"
     return (
         figure(100 * one.load), figure(one.interrupts_hz), figure(one.accesses_per_byte),
         figure(1e6 * one.worst_latency_s), figure(1e6 * one.mean_latency_s),

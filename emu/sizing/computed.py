@@ -11,7 +11,7 @@ from emu.sizing.margin import livelock_onset_hz, lost_in_gap, overload_loss
 from emu.sizing.queues import md1k_loss
 from emu.sizing.response import utilisation
 from emu.sizing.strategies import BIT_BANGED, DMA, INTERRUPTS, MODERATED, POLLED, Strategy
-from emu.sizing.ways import Demand, demand_of, other_share
+from emu.sizing.ways import Demand, demand_of, holders, other_share
 from emu.sizing.workload import Workload
 from emu.sizing.worth import break_even_size, program_speed_up
 
@@ -75,9 +75,8 @@ def compute(workload: Workload, strategy: Strategy, cost: HandlerCost) -> Comput
     """
     demand = demand_of(workload, strategy, cost)
     banged = demand_of(workload, Strategy(BIT_BANGED, ""), cost)
-    free = 1 - other_share(workload)
     return Computed(
-        load=max(min(demand.byte_s * workload.rate_hz, free), 0.0),
+        load=_load(workload, demand),
         interrupts_hz=demand.interrupts_hz,
         accesses_per_byte=demand.accesses,
         worst_latency_s=None if demand.worst_ps is None else demand.worst_ps / PS_PER_S,
@@ -91,6 +90,15 @@ def compute(workload: Workload, strategy: Strategy, cost: HandlerCost) -> Comput
         program_speed_up=_program_speed_up(workload, strategy, banged, demand),
         break_even_bytes=_break_even(workload, strategy, demand, cost),
     )
+
+
+def _load(workload: Workload, demand: Demand) -> float:
+    """Return the share of the processor: all that others leave where that is not enough."""
+    free = max(1 - other_share(workload), 0.0)
+    steady, share = workload.traffic.shape == "steady", workload.traffic.share
+    if steady and _pressure(workload, demand) * share > 1:
+        return free
+    return min(demand.byte_s * workload.rate_hz, free)
 
 
 def holds(workload: Workload, demand: Demand) -> bool:
@@ -107,46 +115,49 @@ def _pressure(workload: Workload, demand: Demand) -> float:
 
 
 def _loss(workload: Workload, strategy: Strategy, demand: Demand) -> float | None:
-    """Return the share that is lost.
-
-    Too slow: what cannot be served, and in random traffic what a queue of that many places loses;
-    characters cannot come closer than the line lets them, so that is on the safe side. Too late:
-    what comes during each thing that holds the processor up, beyond what the FIFO holds.
-    """
+    """Return the share that is lost, on the safe side; None where no closed form tells."""
     if holds(workload, demand):
         return 0.0
-    if strategy.kind == BIT_BANGED:
+    if strategy.kind in (BIT_BANGED, DMA):
         return None
-    pressure, traffic = _pressure(workload, demand), workload.traffic
-    if pressure > 1 and traffic.shape == "steady":
+    found = [_overload_loss(workload, strategy, _pressure(workload, demand))]
+    if demand.worst_ps is None or demand.worst_ps > demand.tolerable_ps:
+        found.append(_late_loss(workload, strategy))
+    return min(max(found), 1.0) or None  # it takes several things at once, which no sum tells
+
+
+def _overload_loss(workload: Workload, strategy: Strategy, pressure: float) -> float:
+    """Return what is lost because it comes faster than it can be served.
+
+    In random traffic that is what a queue of so many places loses, the shift register included;
+    characters cannot come closer than the line lets them, so that is on the safe side.
+    """
+    traffic = workload.traffic
+    if pressure <= 1:
+        return 0.0
+    if traffic.shape == "steady":
         return overload_loss(pressure * traffic.share)
-    if pressure > 1 and traffic.shape == "random":
+    if traffic.shape == "random":
         return md1k_loss(pressure * traffic.share, strategy.depth + 1)
-    if pressure > 1:
-        burst = traffic.burst_bytes
-        return max(0.0, burst * (1 - 1 / pressure) - strategy.depth) / burst
-    return _late_loss(workload, strategy)
+    burst, waiting = traffic.burst_bytes, strategy.trigger - 1  # before anything is taken
+    kept = strategy.depth - waiting
+    return max(0.0, (burst - waiting) * (1 - 1 / pressure) - kept) / burst
 
 
-def _late_loss(workload: Workload, strategy: Strategy) -> float | None:
-    """Return the share that is lost while something holds the processor up for too long."""
-    if strategy.kind == DMA:
-        return None
+def _late_loss(workload: Workload, strategy: Strategy) -> float:
+    """Return what is lost while something holds the processor up for longer than the FIFO lasts."""
     character_s, depth = workload.line.character_s, strategy.depth
     if strategy.kind == MODERATED:
         come = workload.moderation_ps / PS_PER_S / character_s
         if come > depth:
             return 1 - depth / come
-    gaps = [(one.cost_ps, one.period_ps) for one in workload.tasks()]
-    gaps.append((workload.masked.length_ps, workload.masked.period_ps))
-    lost = sum(
+    return sum(
         lost_in_gap(depth, strategy.trigger, length_ps / PS_PER_S / character_s)
         * PS_PER_S
         / period_ps
         / workload.rate_hz
-        for length_ps, period_ps in gaps
+        for length_ps, period_ps in holders(workload)
     )
-    return min(lost, 1.0) or None  # it takes several of them at once, which no sum tells
 
 
 def _at_baud(workload: Workload, baud: int) -> Workload:

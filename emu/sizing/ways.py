@@ -26,7 +26,7 @@ from emu.sizing.strategies import (
 )
 from emu.sizing.workload import Workload
 
-__all__ = ["SAMPLES", "Demand", "bytes_per_interrupt", "demand_of", "other_share"]
+__all__ = ["SAMPLES", "Demand", "bytes_per_interrupt", "demand_of", "holders", "other_share"]
 
 DATA_SAMPLES = 16  # 8 bits, each sampled twice: common practice, no source
 SAMPLES = 1 + DATA_SAMPLES + 1  # start and stop bit once each
@@ -86,7 +86,8 @@ def bytes_per_interrupt(workload: Workload, strategy: Strategy, cost: HandlerCos
     """
     traffic, line = workload.traffic, workload.line
     if traffic.shape == "random":
-        return _random_row(workload, strategy.trigger)
+        rest = 1 - cost.byte_s * workload.rate_hz  # while the handler is at it, more come
+        return _random_row(workload, strategy.trigger) / max(rest, 1 / _LONGEST_ROW)
     between_s = 1 / workload.rate_hz if traffic.shape == "steady" else line.character_s
     row = _row(strategy.trigger, cost, between_s) + _held_up_row(workload, between_s)
     if strategy.depth == 1:
@@ -117,7 +118,7 @@ def _held_up_row(workload: Workload, between_s: float) -> float:
     What takes a share of the time is met with that probability, and has any part of it still to go.
     """
     more = 0.0
-    for cost_ps, period_ps in _holders(workload):
+    for cost_ps, period_ps in holders(workload):
         whole, rest = divmod(cost_ps / PS_PER_S / between_s, 1)
         more += (whole * (whole - 1) / 2 + whole * rest) * between_s * PS_PER_S / period_ps
     return more
@@ -168,11 +169,11 @@ def _mean_held_up_s(workload: Workload) -> float:
     A request that comes at a random moment meets one of them with the share that it takes, and then
     waits for half of it.
     """
-    held = _holders(workload)
+    held = holders(workload)
     return sum(cost_ps**2 / (2 * period_ps) for cost_ps, period_ps in held) / PS_PER_S
 
 
-def _holders(workload: Workload) -> list[tuple[int, int]]:
+def holders(workload: Workload) -> list[tuple[int, int]]:
     """Return for how long each thing that may hold a request up does so, and how often it comes."""
     masked = (workload.masked.length_ps, workload.masked.period_ps)
     return [*((one.cost_ps, one.period_ps) for one in workload.tasks()), masked]
@@ -265,7 +266,7 @@ def _by_handler(
         mean_s=wait_s + cost.first_s + _mean_held_up_s(workload),
         tolerable_ps=tolerable_ps(strategy.depth, strategy.trigger, workload.line.character_ps),
         fixed_s=cost.fixed_s,
-        busiest_s=cost.fixed_s / max(strategy.depth, row) + cost.byte_s,
+        busiest_s=cost.fixed_s / strategy.depth + cost.byte_s,
     )
 
 
