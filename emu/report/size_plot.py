@@ -11,8 +11,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from emu.sizing.computed import holds
-from emu.sizing.handler import estimated
+from emu.sizing.handler import HandlerCost
 from emu.sizing.strategies import Strategy
+from emu.sizing.study import Study
 from emu.sizing.ways import demand_of, other_share
 from emu.sizing.workload import Workload
 
@@ -26,20 +27,20 @@ _ROWS_PER_DECADE = 3
 _MARGIN = 8
 
 
-def plot(workload: Workload, strategies: list[Strategy], letters: str) -> Iterator[str]:
+def plot(found: Study, letters: str) -> Iterator[str]:
     """Yield the lines of the plot.
 
     Args:
-        workload: what comes; its rate is what is varied.
-        strategies: the ways.
+        found: the workload, whose rate is what is varied, and the ways.
         letters: one for each.
     """
+    workload, strategies = found.workload, [row.strategy for row in found.rows]
     grid = [[" "] * _COLUMNS for _ in range(_DECADES * _ROWS_PER_DECADE + 1)]
     for column in range(_COLUMNS):
         baud = round(_LOW_BAUD * (_HIGH_BAUD / _LOW_BAUD) ** (column / (_COLUMNS - 1)))
         changed = replace(workload, line=replace(workload.line, baud=baud))
         for letter, strategy in reversed(list(zip(letters, strategies, strict=False))):
-            load = _load(changed, strategy)
+            load = _load(changed, strategy, found.cost)
             if load is not None:
                 grid[_row(load)][column] = letter
     yield "CPU load, computed, over baud rate; a curve ends where characters would be lost"
@@ -51,9 +52,9 @@ def plot(workload: Workload, strategies: list[Strategy], letters: str) -> Iterat
     yield _axis()
 
 
-def _load(workload: Workload, strategy: Strategy) -> float | None:
+def _load(workload: Workload, strategy: Strategy, cost: HandlerCost) -> float | None:
     """Return the load of a way, None where it loses characters."""
-    demand = demand_of(workload, strategy, estimated(workload))
+    demand = demand_of(workload, strategy, cost)
     if not holds(workload, demand):
         return None
     return min(demand.byte_s * workload.rate_hz, 1 - other_share(workload))

@@ -45,7 +45,7 @@ def render_study(found: Study, paint: Paint = plain, *, next_step: str = "") -> 
         "",
         *_notes(found),
         "",
-        *plot(found.workload, [row.strategy for row in found.rows], LETTERS),
+        *plot(found, LETTERS),
         "",
         *_advice(found, paint),
     ]

@@ -11,6 +11,7 @@ from pathlib import Path
 from emu.scenario.driver_source import DriverName, load_driver
 from emu.sizing.bench import Setting
 from emu.sizing.strategies import BIT_BANGED, DMA, MODERATED, PACED, POLLED, Strategy
+from emu.units import LineSettings
 
 __all__ = ["FILES", "driver_for", "why_not_simulated"]
 
@@ -24,11 +25,13 @@ _PLACES = (_HERE / "drivers_example", _HERE.parents[1] / "drivers_example")
 _LEVELS = {1: (1,), 16: (1, 4, 8, 14), 64: (1, 16, 32, 56)}
 
 
-def why_not_simulated(strategy: Strategy) -> str:
+def why_not_simulated(strategy: Strategy, line: LineSettings) -> str:
     """Return why a strategy is computed only, ``""`` where it can be simulated."""
     if strategy.kind == DMA:
         return "no engine on the bench yet"
-    if strategy.kind != BIT_BANGED and strategy.trigger not in _LEVELS.get(strategy.depth, ()):
+    if strategy.kind == BIT_BANGED:
+        return "" if str(line).endswith(" 8N1") else "the bit-banging driver knows 8N1 only"
+    if strategy.trigger not in _LEVELS.get(strategy.depth, ()):
         return "the 16550 of the bench has 1, 16 or 64 bytes, and four trigger levels"
     return ""
 

@@ -17,7 +17,7 @@ from emu.sizing.workload import Masked, Traffic, Workload
 
 __all__ = ["measured_handler"]
 
-_FEW, _MANY = 60, 840  # characters; 840 fills rows of 1, 4, 8, 14, 56 and more without a rest
+_FEW, _MANY = 60, 896  # characters; rows of 14, 32 and 56 fill 896 without a rest
 _APART = 0.1  # of the line: ten characters from one to the next
 _DEPTHS = (1, 16, 64)
 

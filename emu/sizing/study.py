@@ -49,10 +49,11 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """Hold a workload and what is known of each strategy under it."""
+    """Hold a workload, what is known of each strategy under it, and what a handler costs."""
 
     workload: Workload
     rows: tuple[Row, ...]
+    cost: HandlerCost
 
 
 def study(
@@ -75,12 +76,13 @@ def study(
         simulated: whether to simulate.
         told: called before each strategy with its name and the share that is done.
     """
+    cost = cost or estimated(workload)
     strategies = strategies_of(workload)
     total = len(strategies) + bool(own)
     rows = []
     for number, strategy in enumerate(strategies):
         told(strategy.name, number / total)
-        computed = compute(workload, strategy, cost or estimated(workload))
+        computed = compute(workload, strategy, cost)
         if not simulated or (own and strategy.interrupts):
             rows.append(
                 Row(
@@ -92,15 +94,15 @@ def study(
             continue
         rows.append(simulate(workload, strategy, computed, seed=seed))
     rows += _own_row(workload, cost, own, seed)
-    return Study(workload, tuple(rows))
+    return Study(workload, tuple(rows), cost)
 
 
 def _own_row(
-    workload: Workload, cost: HandlerCost | None, own: tuple[Strategy, type] | None, seed: int
+    workload: Workload, cost: HandlerCost, own: tuple[Strategy, type] | None, seed: int
 ) -> Iterator[Row]:
     if own is not None:
         strategy, driver = own
-        computed = compute(workload, strategy, cost or estimated(workload))
+        computed = compute(workload, strategy, cost)
         yield simulate(workload, strategy, computed, driver=driver, seed=seed)
 
 
@@ -124,7 +126,7 @@ def simulate(
     Raises:
         InputError: the example drivers are not there.
     """
-    note = why_not_simulated(strategy)
+    note = why_not_simulated(strategy, workload.line)
     if note:
         return Row(strategy, computed, note=note)
     known, setting = driver_for(strategy)
