@@ -32,7 +32,7 @@ COMMANDS = {
     "replay": ("emu.cli.replay:command", "Run a failing case again, exactly."),
     "size": (
         "emu.cli.size:command",
-        "Compare polling, interrupts, FIFO and DMA: load, latency, loss, worth.",
+        "Compare polling, interrupts, FIFO and DMA for a workload.",
     ),
     "map": ("emu.cli.map:command", "Print a board's memory map and registers."),
     "rules": (

@@ -100,7 +100,7 @@ def figure(value: float | None) -> str:
 
 
 def _digits(value: float) -> str:
-    if abs(value) < 0.0005:
+    if abs(value) < 0.001:
         return "<.001"
     text = f"{value:.3g}" if abs(value) >= 0.1 else f"{value:.2g}"
     return f"{value:.0f}" if "e" in text else text

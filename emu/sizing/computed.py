@@ -34,7 +34,7 @@ class Computed:
         tolerable_s: latency from which on a character is lost.
         loss: share of the characters that is lost; None where no closed form tells.
         highest_baud: the highest rate at which none is lost, 0 if there is none.
-        livelock_baud: the rate at which receiving leaves the main program no time, 0 for none.
+        livelock_baud: the rate at which a full line leaves the main program no time, 0 for none.
         byte_s: time of the processor for each character.
         speed_up: how much less time that is than bit-banging takes.
         program_speed_up: of a program that does nothing but receive and compute in what time
@@ -183,12 +183,12 @@ def _highest_baud(workload: Workload, strategy: Strategy, cost: HandlerCost) -> 
 
 
 def _livelock_baud(workload: Workload, strategy: Strategy, demand: Demand) -> int:
-    """Return the rate at which handlers take all the time there is; 0 where no handler receives."""
+    """Return the rate at which a full line takes all the time there is; 0 without handlers."""
     if strategy.kind not in (INTERRUPTS, MODERATED):
         return 0
     other = float(utilisation(workload.tasks()))
     rate_hz = livelock_onset_hz(demand.busiest_s, other)
-    return round(rate_hz * workload.line.frame_bits / workload.traffic.share)
+    return round(rate_hz * workload.line.frame_bits)
 
 
 def _program_speed_up(

@@ -34,6 +34,7 @@ _LATE_BITS = 0.4  # of a bit that is left behind the second sample
 _SPACING_BITS = 0.3  # between two samples of a bit
 _STOP_BITS = 9.5  # from the start edge to the sample of the stop bit
 _LONGEST_ROW = 1024  # characters that a handler takes at most
+_LEAST_REST = 0.01  # of the time between two looks, where there is hardly any
 _TIMEOUT_BITS = 0.5  # that the time-out of four characters takes longer
 
 
@@ -229,7 +230,7 @@ def _paced(workload: Workload, strategy: Strategy, _cost: HandlerCost) -> Demand
     _, _, access_s, time_s = _costs_s(workload)
     line, rate_hz = workload.line, workload.rate_hz
     rest_s, look_s, one_s = strategy.depth / 2 * line.character_s, time_s + access_s, 2 * access_s
-    period_s = (rest_s + look_s) / max(1 - one_s * rate_hz, 1e-9)
+    period_s = (rest_s + look_s) / max(1 - one_s * rate_hz, _LEAST_REST)
     row = period_s * rate_hz
     away_ps = workload.masked.length_ps + math.ceil((rest_s + 3 * time_s + 3 * access_s) * PS_PER_S)
     wait_s = max(_wait_s(workload, period_s), period_s / 2)
