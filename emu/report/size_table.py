@@ -13,7 +13,9 @@ from emu.kernel.clock import PS_PER_S
 from emu.report.run_summary import WIDTH, Paint, plain, wrapped
 from emu.report.size_plot import plot
 from emu.sizing.frames import modbus_silence_s
+from emu.sizing.queues import md1_wait, md1k_loss, mm1k_loss
 from emu.sizing.recommend import recommend
+from emu.sizing.response import liu_layland_bound, utilisation
 from emu.sizing.strategies import POLLED
 from emu.sizing.study import Row, Study
 from emu.sizing.workload import Workload
@@ -208,8 +210,34 @@ def _notes(found: Study) -> Iterator[str]:
             "Receive livelock, with no time left for the program, from "
             f"{figure(min(single))} baud, with the FIFO from {figure(livelock)}."
         )
+    yield from _bounds(found)
     silence = round(modbus_silence_s(found.workload.line.baud) * PS_PER_S)
     yield f"The silence that ends a frame of Modbus RTU here lasts {show_duration(silence)}."
+
+
+def _bounds(found: Study) -> Iterator[str]:
+    """Yield what all handlers ask for together, and what a queue without a line would lose."""
+    row, workload = recommend(found).row, found.workload
+    if row is None:
+        return
+    count = len(workload.others) + 1
+    asked = float(utilisation(workload.tasks())) + row.computed.load
+    yield from wrapped(
+        f"With {row.strategy.name} handlers ask for {figure(100 * asked)} % in all; "
+        f"{count} that are served by rate meet their periods up to "
+        f"{figure(100 * liu_layland_bound(count))} % (Liu and Layland).",
+        "",
+    )
+    load, places = row.computed.load, row.strategy.depth + 1
+    if workload.traffic.shape == "random" and 0 < load < 1:
+        wait_us = 1e6 * md1_wait(load) * row.computed.byte_s
+        yield from wrapped(
+            f"Were there no line to space them, it would lose "
+            f"{figure(100 * md1k_loss(load, places))} % of the characters (M/D/1/K, with handlers "
+            f"of random length {figure(100 * mm1k_loss(load, places))} %), and one would wait "
+            f"{figure(wait_us)} us on average (M/D/1).",
+            "",
+        )
 
 
 def _advice(found: Study, paint: Paint) -> Iterator[str]:

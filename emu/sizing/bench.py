@@ -24,7 +24,7 @@ from emu.kernel.signal import Signal
 from emu.line.frame import format_of, rate_of
 from emu.line.transmitter import Transmitter
 from emu.sizing.arrivals import arrivals_ps
-from emu.sizing.workload import Workload
+from emu.sizing.workload import Neighbour, Workload
 
 __all__ = ["Bench", "Measured", "Setting"]
 
@@ -314,16 +314,18 @@ class Bench:
         for number, one in enumerate(self.workload.others, 1):
             irq, cycles = _FIRST_OTHER + number, one.handler_cycles
             cpu.connect(irq, lambda cycles=cycles: cpu.work(cycles))  # type: ignore[misc]
-            self._tick(irq, begin_ps + self._draw.randrange(one.period_ps), one.period_ps)
+            self._tick(irq, begin_ps + self._draw.randrange(one.period_ps), one)
 
-    def _tick(self, irq: int, at_ps: int, period_ps: int) -> None:
-        """Raise a line at `at_ps`, and again a period later."""
+    def _tick(self, irq: int, at_ps: int, one: Neighbour) -> None:
+        """Raise a line at `at_ps` or up to its jitter later, and again a period after `at_ps`."""
+        clock, line = self._board.clock, self._board.cpu.interrupts.line(irq)
 
         def tick() -> None:
-            self._board.cpu.interrupts.line(irq).latch()
-            self._tick(irq, at_ps + period_ps, period_ps)
+            late_ps = self._draw.randrange(one.jitter_ps + 1)
+            clock.schedule(clock.now_ps + late_ps, line.latch)
+            self._tick(irq, at_ps + one.period_ps, one)
 
-        self._board.clock.schedule(at_ps, tick)
+        clock.schedule(at_ps, tick)
 
     # counting
 

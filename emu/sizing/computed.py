@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from emu.kernel.clock import PS_PER_S
 from emu.sizing.handler import HandlerCost
 from emu.sizing.margin import livelock_onset_hz, lost_in_gap, overload_loss
-from emu.sizing.queues import md1k_loss
+from emu.sizing.queues import erlang_b, md1k_loss
 from emu.sizing.response import utilisation
 from emu.sizing.strategies import BIT_BANGED, DMA, INTERRUPTS, MODERATED, POLLED, Strategy
 from emu.sizing.ways import Demand, demand_of, holders, other_share
@@ -118,12 +118,25 @@ def _loss(workload: Workload, strategy: Strategy, demand: Demand) -> float | Non
     """Return the share that is lost, on the safe side; None where no closed form tells."""
     if holds(workload, demand):
         return 0.0
-    if strategy.kind in (BIT_BANGED, DMA):
+    if strategy.kind == BIT_BANGED:
         return None
+    if strategy.kind == DMA:
+        return _buffer_loss(demand)
     found = [_overload_loss(workload, strategy, _pressure(workload, demand))]
     if demand.worst_ps is None or demand.worst_ps > demand.tolerable_ps:
         found.append(_late_loss(workload, strategy))
     return min(max(found), 1.0) or None  # it takes several things at once, which no sum tells
+
+
+def _buffer_loss(demand: Demand) -> float | None:
+    """Return how often both buffers of an engine are full, on the safe side; None without a bus.
+
+    Two servers without a queue, each held until the handler has been there; blocks come more evenly
+    than at random, for which the formula holds.
+    """
+    if not demand.tolerable_ps or demand.worst_ps is None:
+        return None
+    return erlang_b(2, demand.interrupts_hz * (demand.mean_s + demand.fixed_s))
 
 
 def _overload_loss(workload: Workload, strategy: Strategy, pressure: float) -> float:

@@ -38,6 +38,7 @@ _OTHER = Table(
         Key("every", SPAN, "time between two of them", required=True),
         Key("handler", CYCLES, "cycles that its handler takes", required=True),
         Key("above", Truth(), "whether it is served before the device"),
+        Key("jitter", DURATION, "how much later than its period says one may come"),
     ),
 )
 _MASKED = Table(
@@ -180,6 +181,7 @@ def _other(values: Values) -> Neighbour:
         values.get("every", default.period_ps),
         values.get("handler", default.handler_cycles),
         values.get("above", default.above),
+        values.get("jitter", default.jitter_ps),
     )
 
 

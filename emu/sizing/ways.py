@@ -317,7 +317,10 @@ def _moderated_row(workload: Workload, least_s: float) -> float:
         return burst / (1 + math.ceil((burst - 1) * character_s / max(least_s, character_s)))
     if traffic.shape == "steady":
         return max(1, least_s * rate_hz)
-    return 1 if least_s <= character_s else least_s * rate_hz + math.exp(-least_s * rate_hz)
+    if least_s <= character_s:
+        return 1
+    pause_s = 1 / rate_hz - character_s  # where it is longer than what is left, it is waited for
+    return (least_s + pause_s * math.exp(-(least_s - character_s) / pause_s)) * rate_hz
 
 
 def _dma(workload: Workload, _strategy: Strategy, _cost: HandlerCost) -> Demand:

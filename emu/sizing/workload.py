@@ -55,11 +55,13 @@ class Neighbour:
         period_ps: time between two interrupts, above 0.
         handler_cycles: cycles of the processor that its handler takes, entry and exit left out.
         above: whether it is served before the device, or after it.
+        jitter_ps: how much later than its period says one may come, 0 or more.
     """
 
     period_ps: int = PS_PER_S // 1000
     handler_cycles: int = 200
     above: bool = True
+    jitter_ps: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +145,11 @@ class Workload:
     def tasks(self, *, above: bool | None = None) -> list[Task]:
         """Return what else interrupts: all, only what is served before the device, or after it."""
         return [
-            Task(self.cycles_ps(one.handler_cycles + self.frame_cycles), one.period_ps)
+            Task(
+                self.cycles_ps(one.handler_cycles + self.frame_cycles),
+                one.period_ps,
+                one.jitter_ps,
+            )
             for one in self.others
             if above is None or one.above == above
         ]

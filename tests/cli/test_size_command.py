@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import time
 from pathlib import Path
 from typing import Any
 
@@ -69,6 +70,17 @@ def test_the_screen_shows_both_sides_and_an_advice(capsys: pytest.CaptureFixture
 
 
 @pytest.mark.slow
+def test_the_answer_comes_within_three_seconds(capsys: pytest.CaptureFixture[str]) -> None:
+    """With defaults, everything computed and simulated takes less than 3 s of the processor."""
+    begin_s = time.process_time()
+    text = screen(capsys)
+    taken_s = time.process_time() - begin_s
+
+    assert text.count("\n  simulated ") == 9
+    assert taken_s < 3
+
+
+@pytest.mark.slow
 def test_json_has_everything(capsys: pytest.CaptureFixture[str]) -> None:
     """The JSON has the workload, each way computed and simulated, the difference and the advice."""
     found = answer(capsys)
@@ -104,7 +116,9 @@ def test_options_change_what_a_file_says(capsys: pytest.CaptureFixture[str]) -> 
     assert found["cpu"]["clock_hz"] == 8_000_000
     assert found["access_cycles"] == 8
     assert (found["fifo"], found["triggers"]) == (64, [32])
-    assert found["others"] == [{"period_ps": 10**9, "handler_cycles": 50, "above": False}]
+    assert found["others"] == [
+        {"period_ps": 10**9, "handler_cycles": 50, "above": False, "jitter_ps": 0}
+    ]
     assert found["masked"] == {"length_ps": 30 * 10**6, "period_ps": 5 * 10**9}
 
 

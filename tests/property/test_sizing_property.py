@@ -26,6 +26,7 @@ def neighbours() -> st.SearchStrategy[Neighbour]:
         st.integers(50, 3000).map(lambda us: us * US_PS),
         st.integers(10, 1500),
         st.booleans(),
+        st.sampled_from([0, 0, 7, 40]).map(lambda us: us * US_PS),
     )
 
 

@@ -16,7 +16,7 @@ from emu.sizing.bench import Bench, Setting
 from emu.sizing.computed import compute
 from emu.sizing.handler import estimated
 from emu.sizing.handler_trial import measured_handler
-from emu.sizing.strategies import BIT_BANGED, DMA, INTERRUPTS, Strategy
+from emu.sizing.strategies import BIT_BANGED, DMA, INTERRUPTS, POLLED, Strategy
 from emu.sizing.study import Study, study
 from emu.sizing.workload import Masked, Neighbour, Traffic, Workload
 from emu.units import LineSettings
@@ -72,6 +72,20 @@ def test_accesses_and_interrupts_agree(found: Study) -> None:
         computed, measured = row.computed, row.measured
         assert measured.accesses_per_byte == pytest.approx(computed.accesses_per_byte, rel=0.05)
         assert measured.interrupts_hz == pytest.approx(computed.interrupts_hz, rel=0.05)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["the defaults", "alone", "fast line", "at random"])
+def test_mean_latencies_agree(name: str) -> None:
+    """Where nothing is lost, mean latencies are the simulated ones within a tenth.
+
+    Polling without a rest is run for too few characters to meet what else goes on as often as usual.
+    """
+    for row in study(WORKLOADS[name]).rows:
+        lost = row.computed.loss != 0 or row.strategy.kind == POLLED
+        if row.measured is not None and not lost:
+            mean_s = row.measured.mean_latency_s
+            assert mean_s == pytest.approx(row.computed.mean_latency_s, rel=0.1), row.strategy.name
 
 
 @pytest.mark.slow

@@ -25,7 +25,7 @@ fifo: 64
 triggers: [32, 16]
 others:
   - {every: 1 ms, handler: 90}
-  - {every: 50 us, handler: 20, above: false}
+  - {every: 50 us, handler: 20, above: false, jitter: 3 us}
 masked: {longest: 40 us, every: 2 ms}
 moderation: 1 ms
 dma: {block: 32, accesses: 4}
@@ -41,7 +41,7 @@ def test_everything_can_be_said() -> None:
         traffic=Traffic("bursty", 0.25, 20),
         fifo=64,
         triggers=(16, 32),
-        others=(Neighbour(10**9, 90), Neighbour(50 * 10**6, 20, above=False)),
+        others=(Neighbour(10**9, 90), Neighbour(50 * 10**6, 20, above=False, jitter_ps=3 * 10**6)),
         masked=Masked(40 * 10**6, 2 * 10**9),
         moderation_ps=10**9,
         dma=Dma(32, 4),
