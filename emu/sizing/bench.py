@@ -21,6 +21,7 @@ from emu.kernel.board import Board, BusSettings, LineRules
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import Device, ReadPort
 from emu.kernel.signal import Signal
+from emu.kernel.watchdog import Watchdog
 from emu.line.frame import format_of, rate_of
 from emu.line.transmitter import Transmitter
 from emu.sizing.arrivals import arrivals_ps
@@ -33,6 +34,7 @@ _IRQ, _FIRST_OTHER = 5, 10
 _PRIORITY = 1000
 _ALL = 1 << 20
 _SETTLE_CHARACTERS = 12
+_PATIENCE_S = 2.0  # real time for a driver that does not touch the bench
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +213,11 @@ class Bench:
         Raises:
             RunEnded: the driver hung.
         """
+        with Watchdog(self._board.clock, self._board.cpu, _PATIENCE_S):
+            return self._run()
+
+    def _run(self) -> Measured:
+        """Run, and end in words where simulated time stands still or never ends."""
         board, workload = self._board, self.workload
         clock, cpu = board.clock, board.cpu
         self._driver.open(workload.line)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 import re
+import signal
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
@@ -118,5 +119,7 @@ def _in_order(
     if min(workers, len(workloads)) < 2 or "fork" not in multiprocessing.get_all_start_methods():
         yield from map(ask, workloads)
         return
-    with multiprocessing.get_context("fork").Pool(min(workers, len(workloads))) as pool:
+    deaf = (signal.SIGINT, signal.SIG_IGN)  # the first process tells when to stop
+    context, count = multiprocessing.get_context("fork"), min(workers, len(workloads))
+    with context.Pool(count, signal.signal, deaf) as pool:
         yield from pool.imap(ask, workloads)

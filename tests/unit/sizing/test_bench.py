@@ -79,7 +79,7 @@ def test_accesses_and_interrupts_agree(found: Study) -> None:
 def test_mean_latencies_agree(name: str) -> None:
     """Where nothing is lost, mean latencies are the simulated ones within a tenth.
 
-    Polling without a rest is run for too few characters to meet what else goes on as often as usual.
+    Polling without a rest is run for too few characters to meet what else goes on often enough.
     """
     for row in study(WORKLOADS[name]).rows:
         lost = row.computed.loss != 0 or row.strategy.kind == POLLED
@@ -212,9 +212,30 @@ class Raising(LevelDriver):
         raise ZeroDivisionError("no clock")
 
 
+class Spinning(LevelDriver):
+    """A driver whose handler runs and runs without touching the bench."""
+
+    def _take(self) -> int:
+        while self._is_open:
+            pass
+        return super()._take()
+
+
+class Asleep(LevelDriver):
+    """A driver that sleeps for ever."""
+
+    def open(self, line: LineSettings) -> None:
+        self._cpu.wait_for_interrupt()
+
+
 @pytest.mark.parametrize(
     ("driver", "why"),
-    [(PolledDriver, "no handler to measure"), (Raising, "ZeroDivisionError: no clock")],
+    [
+        (PolledDriver, "no handler to measure"),
+        (Raising, "ZeroDivisionError: no clock"),
+        (Asleep, "the processor sleeps and nothing is scheduled"),
+        pytest.param(Spinning, "simulated time has stood still", marks=pytest.mark.slow),
+    ],
 )
 def test_a_driver_that_cannot_be_measured_is_refused(driver: type, why: str) -> None:
     """A driver without a handler, or that fails, is told in one message."""
