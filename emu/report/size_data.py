@@ -29,7 +29,7 @@ def _row_as_json(row: Row) -> dict[str, Any]:
     return {
         "way": row.strategy.name,
         "kind": row.strategy.kind,
-        "fifo": row.strategy.depth,
+        "depth": row.strategy.depth,
         "trigger": row.strategy.trigger,
         "computed": {**asdict(row.computed), "margin": row.computed.margin},
         "simulated": asdict(row.measured) if row.measured else None,
@@ -53,7 +53,7 @@ def _flat(found: Study, row: Row) -> dict[str, Any]:
     """Return a row with one value under each name."""
     plain = _row_as_json(row)
     flat = {"baud": found.workload.line.baud, "line": str(found.workload.line),
-            "traffic": found.workload.traffic.pattern}  # fmt: skip
+            "traffic": found.workload.traffic.pattern, "fifo": found.workload.fifo}  # fmt: skip
     for name, value in plain.items():
         if name in ("computed", "simulated"):
             flat |= {f"{name}_{key}": one for key, one in (value or {}).items()}

@@ -27,8 +27,8 @@ LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _NAME = 24
 _WIDTHS = (6, 7, 6, 8, 8, 6, 7, 8, 8, 6, 6)
 _HEAD = (
-    ("CPU", "int/s", "acc/", "latency", "us", "lost", "late,", "up to", "load", "speed", "-up"),
-    ("load %", "", "byte", "worst", "mean", "%", "max us", "baud", "differs", "bits", "prog."),
+    ("CPU", "int/s", "acc/", "worst", "mean", "lost", "may be", "up to", "load", "speed", "whole"),
+    ("load %", "", "byte", "us", "us", "%", "us", "baud", "differs", "-up", "prog."),
 )
 
 
@@ -194,9 +194,10 @@ def _notes(found: Study) -> Iterator[str]:
         if row.computed.break_even_bytes is not None
     ]
     yield from wrapped(
-        "Latency runs from the request to the access that takes its first character; computed, "
-        "its worst is a bound. Speed-up: of a character against bit-banging, and of the whole "
-        "program by Amdahl's law, moving the data included.",
+        "worst, mean: latency, from the request to the access that takes its first character; "
+        "computed, worst is a bound. may be: latency at which a character is lost. up to: highest "
+        "rate without loss. speed-up: of a character, against bit-banging; whole prog.: of a "
+        "program that receives and computes, by Amdahl's law, moving the data included.",
         "",
     )
     if pays:

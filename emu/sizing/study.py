@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from emu.errors import RunEnded
@@ -17,6 +17,8 @@ __all__ = ["Row", "Study", "simulate", "study"]
 
 _CHARACTERS = 1400  # 100 times the highest trigger level of a FIFO of 16
 _FEWEST = 60
+_NOT_ASKED = "not asked for"
+_MEASURED = "computed from the handler that was measured"
 _LONGEST_S = 1.0  # of simulated time
 _STEPS_BIT_BANGED = 40  # calls of the bench for a character
 _STEPS = 25_000  # in a run
@@ -76,34 +78,27 @@ def study(
         simulated: whether to simulate.
         told: called before each strategy with its name and the share that is done.
     """
-    cost = cost or estimated(workload)
+    foreign, cost = cost is not None, cost or estimated(workload)
     strategies = strategies_of(workload)
     total = len(strategies) + bool(own)
     rows = []
     for number, strategy in enumerate(strategies):
         told(strategy.name, number / total)
         computed = compute(workload, strategy, cost)
-        if not simulated or (own and strategy.interrupts):
-            rows.append(
-                Row(
-                    strategy,
-                    computed,
-                    note="from the handler that was measured" if own else "not asked for",
-                )
-            )
-            continue
-        rows.append(simulate(workload, strategy, computed, seed=seed))
-    rows += _own_row(workload, cost, own, seed)
-    return Study(workload, tuple(rows), cost)
-
-
-def _own_row(
-    workload: Workload, cost: HandlerCost, own: tuple[Strategy, type] | None, seed: int
-) -> Iterator[Row]:
+        if not simulated:
+            rows.append(Row(strategy, computed, note=_NOT_ASKED))
+        elif foreign and strategy.interrupts:
+            rows.append(Row(strategy, computed, note=_MEASURED))
+        else:
+            rows.append(simulate(workload, strategy, computed, seed=seed))
     if own is not None:
         strategy, driver = own
         computed = compute(workload, strategy, cost)
-        yield simulate(workload, strategy, computed, driver=driver, seed=seed)
+        row = Row(strategy, computed, note=_NOT_ASKED)
+        rows.append(
+            simulate(workload, strategy, computed, driver=driver, seed=seed) if simulated else row
+        )
+    return Study(workload, tuple(rows), cost)
 
 
 def simulate(
@@ -134,7 +129,12 @@ def simulate(
     try:
         return Row(strategy, computed, bench.run())
     except RunEnded as ended:
-        return Row(strategy, computed, note=ended.message)
+        why = ended.message
+    except Exception as error:
+        if driver is None:
+            raise
+        why = f"it raised {type(error).__name__}: {error}"
+    return Row(strategy, computed, note=why)
 
 
 def _count(workload: Workload, strategy: Strategy) -> int:

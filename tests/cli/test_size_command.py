@@ -148,7 +148,7 @@ def test_a_drivers_handler_is_measured(capsys: pytest.CaptureFixture[str]) -> No
     text = screen(capsys, "--driver", "drivers_example/interrupt_driven.py:InterruptDriver")
 
     assert "\nK InterruptDriver at 14 " in text
-    assert "simulated: from the handler that was measured" in text
+    assert "simulated: computed from the handler that was measured" in text
 
 
 @pytest.mark.parametrize("words", [("baud=1200..921600",), ("fifo=1,4,16,64,128",)])

@@ -243,6 +243,33 @@ def test_a_driver_that_cannot_be_measured_is_refused(driver: type, why: str) -> 
         measured_handler(Workload(), driver, driver.__name__)
 
 
+class Fragile(LevelDriver):
+    """A driver that fails when something is lost."""
+
+    def _count(self, status: int) -> None:
+        raise OverflowError("a gauge reading is lost")
+
+
+def test_a_driver_that_fails_under_load_has_a_row_that_says_so() -> None:
+    """What the user's driver raises stands in its row, and the other rows are there."""
+    workload = replace(QUIET, line=LineSettings(921_600), masked=Masked(10**9, 10**10))
+    cost, strategy = measured_handler(workload, Fragile, "Fragile")
+    rows = study(workload, cost=cost, own=(strategy, Fragile)).rows
+
+    assert rows[-1].measured is None
+    assert rows[-1].note == "it raised OverflowError: a gauge reading is lost"
+    assert rows[0].measured is not None
+
+
+def test_a_measured_handler_is_not_held_against_other_drivers() -> None:
+    """Ways that are computed from a measured handler are not simulated with another one."""
+    cost, _ = measured_handler(QUIET, InterruptDriver, "InterruptDriver")
+    rows = study(QUIET, cost=cost).rows
+
+    assert [row.measured is None for row in rows if row.strategy.interrupts] == [True] * 6
+    assert any(row.measured for row in rows)
+
+
 def test_the_engine_is_computed_only() -> None:
     """What the bench has no model of is computed, and says why it is not simulated."""
     (row,) = [one for one in study(QUIET, simulated=False).rows if one.strategy.kind == DMA]
