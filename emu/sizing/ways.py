@@ -244,7 +244,7 @@ def _paced(workload: Workload, strategy: Strategy, _cost: HandlerCost) -> Demand
         mean_s=wait_s + _mean_held_up_s(workload),
         tolerable_ps=tolerable_ps(strategy.depth, 1, line.character_ps),
         fixed_s=look_s,
-        busiest_s=one_s,
+        busiest_s=look_s / strategy.depth + one_s,
     )
 
 

@@ -16,8 +16,8 @@ from emu.sizing.bench import Bench, Setting
 from emu.sizing.computed import compute
 from emu.sizing.handler import estimated
 from emu.sizing.handler_trial import measured_handler
-from emu.sizing.strategies import BIT_BANGED, DMA, INTERRUPTS, POLLED, Strategy
-from emu.sizing.study import Study, study
+from emu.sizing.strategies import BIT_BANGED, DMA, INTERRUPTS, POLLED, Strategy, strategies_of
+from emu.sizing.study import Study, simulate, study
 from emu.sizing.workload import Masked, Neighbour, Traffic, Workload
 from emu.units import LineSettings
 
@@ -72,6 +72,21 @@ def test_accesses_and_interrupts_agree(found: Study) -> None:
         computed, measured = row.computed, row.measured
         assert measured.accesses_per_byte == pytest.approx(computed.accesses_per_byte, rel=0.05)
         assert measured.interrupts_hz == pytest.approx(computed.interrupts_hz, rel=0.05)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["the defaults", "alone", "bursts", "slow processor"])
+def test_nothing_is_lost_at_the_highest_rate(name: str) -> None:
+    """At the rate up to which each way goes by arithmetic, the simulation loses no character."""
+    workload = WORKLOADS[name]
+    for strategy in strategies_of(workload):
+        baud = compute(workload, strategy, estimated(workload)).highest_baud
+        there = replace(workload, line=LineSettings(baud))
+        row = simulate(there, strategy, compute(there, strategy, estimated(there)))
+
+        assert row.computed.loss == 0
+        if row.measured is not None:
+            assert row.measured.loss == 0, strategy.name
 
 
 @pytest.mark.slow
