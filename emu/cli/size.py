@@ -148,13 +148,13 @@ def _workload(file: str | None, given: dict[str, Any]) -> Workload:
         InputError: the file is faulty.
         UsageError: the settings do not fit together.
     """
-    from emu.sizing.load import check_workload, load_workload
+    from emu.sizing.load import load_workload, misfit_of
     from emu.sizing.workload import Workload
 
     workload = _with_options(load_workload(file) if file else Workload(), given)
-    flaw = check_workload(workload)
-    if flaw:
-        raise click.UsageError(flaw)
+    misfit = misfit_of(workload)
+    if misfit is not None:
+        raise click.UsageError(f"{misfit.what}; allowed: {misfit.allowed}")
     return workload
 
 

@@ -249,7 +249,7 @@ class Bench:
         return Measured(
             load=own_ps / span_ps,
             interrupts_hz=entries * PS_PER_S / span_ps,
-            accesses_per_byte=accesses / count,
+            accesses_per_byte=accesses * PS_PER_S / span_ps / self.workload.rate_hz,
             worst_latency_s=latencies.worst_ps / PS_PER_S,
             mean_latency_s=latencies.sum_ps / max(latencies.count, 1) / PS_PER_S,
             loss=self._lost() / count,

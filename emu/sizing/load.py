@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from emu.kernel.board import CpuSettings
 from emu.scenario.file_kind import refuse_other_kind
@@ -18,7 +18,7 @@ from emu.scenario.source import Node, Notes, compose, passing, read_text
 from emu.sizing.ways import other_share
 from emu.sizing.workload import PATTERNS, Dma, Masked, Neighbour, Traffic, Workload
 
-__all__ = ["WORKLOAD", "check_workload", "load_workload", "parse_workload"]
+__all__ = ["WORKLOAD", "Misfit", "load_workload", "misfit_of", "parse_workload"]
 
 _KIND = "a sizing"
 _OF_OTHERS = {"scenario", "board", "do", "case", "devices", "cpu", "bus", "interrupts"}
@@ -52,7 +52,7 @@ _DMA = Table(
     "an engine",
     (
         Key("block", Whole(1, _MOST), "characters that it moves before it interrupts"),
-        Key("accesses", Whole(0, 1000), "register accesses for each block"),
+        Key("accesses", Whole(1, 1000), "register accesses for each block"),
     ),
 )
 WORKLOAD = Table(
@@ -102,18 +102,31 @@ def parse_workload(text: str, *, path: str = "sizing") -> Workload:
     return found[0]
 
 
-def check_workload(workload: Workload) -> str:
-    """Return what makes a workload impossible, ``""`` if nothing does."""
+class Misfit(NamedTuple):
+    """Say what of a workload cannot be: under which key, what it is, and what is allowed."""
+
+    key: str
+    what: str
+    allowed: str
+
+
+def misfit_of(workload: Workload) -> Misfit | None:
+    """Return what makes a workload impossible, None if nothing does."""
     above = [one for one in workload.triggers if one > workload.fifo]
     if above:
-        return f"a trigger of {above[0]} in a FIFO of {workload.fifo}"
+        what = f"a trigger of {above[0]} in a FIFO of {workload.fifo}"
+        return Misfit("triggers", what, "1 up to fifo")
+    if not workload.access_cycles:
+        return Misfit("access", "an access that takes no time", "1 cycle or more")
     masked = workload.masked
     if masked.length_ps >= masked.period_ps:
-        return "masked sections follow one another without a pause"
+        what = "masked sections follow one another without a pause"
+        return Misfit("masked", what, "a length below the time between two of them")
     share = other_share(workload)
     if share >= 1:
-        return f"other handlers and masked sections take {100 * share:.0f} % of the processor"
-    return ""
+        what = f"other handlers and masked sections take {100 * share:.0f} % of the processor"
+        return Misfit("others", what, "below 100 %")
+    return None
 
 
 def _read(node: Node, notes: Notes) -> Workload:
@@ -122,19 +135,10 @@ def _read(node: Node, notes: Notes) -> Workload:
         refuse_other_kind(node, _KIND, notes)
     values = WORKLOAD.read(node, notes)
     workload = _workload(values)
-    flaw = "" if notes.flaws else check_workload(workload)
-    if flaw:
-        at = "triggers" if flaw.startswith("a trigger") else "others"
-        at = "masked" if flaw.startswith("masked") or at not in values.places else at
-        notes.refuse(values.place(at), flaw, allowed=_ALLOWED[at])
+    misfit = None if notes.flaws else misfit_of(workload)
+    if misfit is not None:
+        notes.refuse(values.place(misfit.key), misfit.what, allowed=misfit.allowed)
     return workload
-
-
-_ALLOWED = {
-    "triggers": "1 up to fifo",
-    "masked": "a length below the time between two of them",
-    "others": "below 100 %",
-}
 
 
 def _workload(values: Values) -> Workload:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from emu.errors import RunEnded
+from emu.kernel.clock import PS_PER_S
 from emu.sizing.bench import Bench, Measured
 from emu.sizing.computed import Computed, compute
 from emu.sizing.drivers import driver_for, why_not_simulated
@@ -16,12 +17,12 @@ from emu.sizing.workload import Workload
 __all__ = ["Row", "Study", "simulate", "study"]
 
 _CHARACTERS = 1400  # 100 times the highest trigger level of a FIFO of 16
-_FEWEST = 60
+_FEWEST, _FEWEST_POLLED = 60, 4
 _NOT_ASKED = "not asked for"
 _MEASURED = "computed from the handler that was measured"
 _LONGEST_S = 1.0  # of simulated time
-_STEPS_BIT_BANGED = 40  # calls of the bench for a character
-_STEPS = 25_000  # in a run
+_STEPS_BIT_BANGED, _STEPS_PER_BYTE = 40, 10  # calls of the bench for a character
+_STEPS, _MOST_STEPS = 25_000, 500_000  # in a run, and where a run would take too long
 _TURN_CYCLES = 20  # of a loop that waits for a character
 
 
@@ -121,11 +122,13 @@ def simulate(
     Raises:
         InputError: the example drivers are not there.
     """
-    note = why_not_simulated(strategy, workload.line)
-    if note:
-        return Row(strategy, computed, note=note)
+    note, count = why_not_simulated(strategy, workload.line), _count(workload, strategy)
+    if note or not count:
+        return Row(
+            strategy, computed, note=note or "so few characters come that it would take long"
+        )
     known, setting = driver_for(strategy)
-    bench = Bench(workload, setting, driver or known, count=_count(workload, strategy), seed=seed)
+    bench = Bench(workload, setting, driver or known, count=count, seed=seed)
     try:
         return Row(strategy, computed, bench.run())
     except RunEnded as ended:
@@ -138,12 +141,21 @@ def simulate(
 
 
 def _count(workload: Workload, strategy: Strategy) -> int:
-    """Return how many characters to send: fewer where each takes long, and whole rows of them."""
-    if strategy.kind == BIT_BANGED:
-        most = _STEPS // _STEPS_BIT_BANGED
-    elif strategy.kind == POLLED:
-        most = round(_STEPS * _TURN_CYCLES * workload.rate_hz / workload.cpu.clock_hz)
-    else:
-        most = _CHARACTERS
-    most = min(most, _CHARACTERS, round(_LONGEST_S * workload.rate_hz))
-    return max(most, _FEWEST, 8 * strategy.trigger) // strategy.trigger * strategy.trigger
+    """Return how many characters to send: fewer where each takes long, and whole rows of them.
+
+    0 where even the fewest would take too long.
+    """
+    step_s = _step_s(workload, strategy)
+    fewest = max(_FEWEST, 8 * strategy.trigger) if strategy.kind != POLLED else _FEWEST_POLLED
+    most = min(round(_STEPS * step_s * workload.rate_hz), round(_LONGEST_S * workload.rate_hz))
+    count = max(min(most, _CHARACTERS), fewest) // strategy.trigger * strategy.trigger
+    return count if count / workload.rate_hz / step_s < _MOST_STEPS else 0
+
+
+def _step_s(workload: Workload, strategy: Strategy) -> float:
+    """Return how much simulated time a step of the bench brings, so that runs can be kept short."""
+    if strategy.kind == POLLED:
+        return _TURN_CYCLES / workload.cpu.clock_hz
+    per_byte = _STEPS_BIT_BANGED if strategy.kind == BIT_BANGED else _STEPS_PER_BYTE
+    others_hz = sum(PS_PER_S / one.period_ps for one in workload.others)
+    return 1 / (per_byte * workload.rate_hz + others_hz + PS_PER_S / workload.masked.period_ps)

@@ -181,6 +181,7 @@ def test_a_simulated_sweep_marks_what_is_lost(capsys: pytest.CaptureFixture[str]
         (("--other", "0s:20"), "has a period of 0"),
         (("--other", "1ms:60000"), "take 120 % of the processor"),
         (("--trigger", "20"), "a trigger of 20 in a FIFO of 16"),
+        (("--access", "0"), "an access that takes no time"),
         (("--masked", "1s"), "follow one another without a pause"),
         (("--sweep", "bud=3"), "did you mean 'baud'?"),
         (("--json", "--csv"), "exclude each other"),

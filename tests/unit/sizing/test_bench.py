@@ -285,6 +285,14 @@ def test_a_measured_handler_is_not_held_against_other_drivers() -> None:
     assert any(row.measured for row in rows)
 
 
+def test_what_would_take_long_is_computed_only() -> None:
+    """A line on which hardly anything comes is not waited for, however slow it is."""
+    for workload in (Workload(line=LineSettings(1)), Workload(traffic=Traffic("random", 1e-6))):
+        rows = study(workload).rows
+        assert [row.measured for row in rows] == [None] * len(rows)
+        assert all(row.note for row in rows)
+
+
 def test_the_engine_is_computed_only() -> None:
     """What the bench has no model of is computed, and says why it is not simulated."""
     (row,) = [one for one in study(QUIET, simulated=False).rows if one.strategy.kind == DMA]

@@ -68,6 +68,7 @@ def test_what_is_left_out_has_its_default() -> None:
         ("fifo: 16\ntriggers: 20", "2:11", "a trigger of 20 in a FIFO of 16"),
         ("masked: {longest: 3 ms, every: 2 ms}", "1:9", "follow one another without a pause"),
         ("others: [{every: 1 ms, handler: 60000}]", "1:9", "take 120 % of the processor"),
+        ("access: 0", "1:9", "an access that takes no time"),
         ("scenario: a\nline: 9600", "1:1", "this is a scenario"),
         ("devices: {}", "1:1", "this is a board"),
         ("- 3", "1:1", "a list where a sizing belongs"),
