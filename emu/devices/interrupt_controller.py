@@ -13,7 +13,7 @@ priorities 0 to 7, and edges that come before completion are not counted.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import partial
 from typing import ClassVar
 
@@ -70,6 +70,9 @@ class InterruptController(Device):
     ``context1``, up while a request is pending that is enabled for it and above its threshold. The
     interrupt line of the device is that of context 0. A level source that is still up when it is
     completed requests again; a request that was let through stays pending though its wire falls.
+
+    Attributes:
+        on_claim: called with the source that was claimed, 0 for none.
     """
 
     KIND = "interrupt_controller"
@@ -99,6 +102,7 @@ class InterruptController(Device):
         self._thresholds = [self.registers[f"THRESHOLD{one}"] for one in range(CONTEXTS)]
         self._closed = 0  # gateways that wait for a completion
         self._levels = 0
+        self.on_claim: list[Callable[[int], None]] = []
         for source in _numbers():
             wire = self.signals[f"source{source}"] = Signal(clock, f"{name}.source{source}")
             wire.watch(partial(self._follow, source))
@@ -175,6 +179,8 @@ class InterruptController(Device):
         if source:
             self._pending.value &= ~(1 << source)
             self._notify()
+        for told in self.on_claim:
+            told(source)
         return source
 
     def complete(self, context: int, source: int) -> None:

@@ -421,6 +421,20 @@ _ALL = (
         "Look at the counter again after the compare is written, and act at once if it has passed.",
     ),
     Rule(
+        "completed-too-early", "trade",
+        "an interrupt was completed before its handler had run, and came twice",
+        "The gateway opens while the level is still up, so the same event is let through again, "
+        "and its handler is called with nothing to do.",
+        "Serve the source first, or mask it, and complete it then.",
+    ),
+    Rule(
+        "completed-in-vain", "trade",
+        "an interrupt was completed while its source was disabled, which the controller ignores",
+        "The gateway stays shut: the source is never let through again, though all looks enabled.",
+        "Complete while the source is enabled; to hold it back use its priority, or enable it for "
+        "the moment of the completion.",
+    ),
+    Rule(
         "result-read-early", "trade",
         "a result was read while the engine was still at work",
         "It is the result of as many bytes as the engine has come to: right for short messages and "

@@ -7,7 +7,8 @@ is asked for, and a step that is none of its trade is refused by name.
 from __future__ import annotations
 
 from emu.scenario.load_data import DATA
-from emu.scenario.shape import Key, Table, Truth, Whole
+from emu.scenario.quantities import DURATION, SPAN
+from emu.scenario.shape import Items, Key, Table, Truth, Whole
 from emu.scenario.step_shapes import COMMON_STEPS, TIMEOUT, Nothing, StepTable
 
 __all__ = ["TRADE_STEPS", "actions_of"]
@@ -28,6 +29,25 @@ _CHECK = Table(
     ),
 )
 
+_SOURCE = Whole(1, 31)
+_ATTACH = Table(
+    "a source",
+    (
+        Key("source", _SOURCE, "its number", required=True),
+        Key("priority", Whole(1, 7), "higher is served first"),
+        Key("deferred", Truth(), "its handler only masks it, and main code serves it"),
+    ),
+)
+_ASSERT = Table(
+    "sources that ask",
+    (
+        Key("sources", Items(_SOURCE, least=1), "their numbers, all at once", required=True),
+        Key("times", Whole(1, 1000), "how often"),
+        Key("gap", SPAN, "time from one to the next"),
+        Key("after", DURATION, "time until the first"),
+    ),
+)
+
 TRADE_STEPS: dict[str, StepTable] = {
     "timer": {
         "now": (Nothing(), "ask for the time", ()),
@@ -38,6 +58,14 @@ TRADE_STEPS: dict[str, StepTable] = {
     "checksum": {
         "check": (_CHECK, "close, and open for another check than CRC-32", ()),
         "compute": (DATA, "ask for the check of these bytes", (TIMEOUT,)),
+    },
+    "dispatch": {
+        "attach": (_ATTACH, "give a source a handler", ()),
+        "detach": (_SOURCE, "take its handler away", ()),
+        "mask": (_SOURCE, "let a source through no more for a while", ()),
+        "unmask": (_SOURCE, "let it through again", ()),
+        "assert": (_ASSERT, "let sources ask for attention", ()),
+        "serve": (Nothing(), "serve what handlers have left to main code", ()),
     },
 }
 

@@ -15,6 +15,7 @@ from tests.quality.seeded_drivers import ROOT
 GOOD = {
     "timer": "drivers_example/timekeeper.py:Timekeeper",
     "checksum": "drivers_example/message_seal.py:MessageSeal",
+    "dispatch": "drivers_example/dispatcher.py:Dispatcher",
 }
 PLAIN = [(trade, one) for trade in GOOD for one in suite(trade) if not one.hunted]
 HUNTED = [(trade, one) for trade in GOOD for one in suite(trade) if one.hunted]
