@@ -27,10 +27,11 @@ from emu.scenario.load_data import DATA
 from emu.scenario.load_far_end import FAR_END, make_far_end
 from emu.scenario.load_faults import FAULTS, make_faults
 from emu.scenario.load_steps import STEP
-from emu.scenario.model import CALLERS, BoardModel, Expectation, Limits, Scenario
+from emu.scenario.model import BoardModel, Expectation, Limits, Scenario
 from emu.scenario.quantities import LINE, REAL_TIME, SPAN
 from emu.scenario.shape import Choice, Items, JsonSchema, Key, Table, Text, Values, Whole
 from emu.scenario.source import Node, Notes, compose, neighbour, passing, read_text
+from emu.scenario.trade_names import CALLERS
 from emu.units import LineSettings
 
 __all__ = [
@@ -47,6 +48,7 @@ __all__ = [
 _T = TypeVar("_T")
 _COUNTERS = ("overrun", "parity", "framing", "breaks")
 _MOST_ERRORS = 10**9
+_CALLERS = tuple(dict.fromkeys(name for names in CALLERS.values() for name in names))
 _SEED = Whole(0, 2**63 - 1)
 
 
@@ -130,7 +132,7 @@ SCENARIO = Table(
         Key("do", Items(STEP), "what the driver is asked to do, in order"),
         Key(
             "callers",
-            Items(Choice(CALLERS)),
+            Items(Choice(_CALLERS)),
             "calls that another task may make in the middle of one, wherever emu hunt likes",
         ),
         Key("faults", FAULTS, "what goes wrong: a list, or the path of a file with one"),

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from emu.devices.shelf import find_device
 
-__all__ = ["BY_KIND", "SERIAL", "TRADES", "trade_of_kind"]
+__all__ = ["BY_KIND", "CALLERS", "SERIAL", "TRADES", "trade_of_kind"]
 
 SERIAL = "serial"
 BY_KIND = {"uart16550": SERIAL, "timer": "timer"}
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
+CALLERS: dict[str, tuple[str, ...]] = {SERIAL: ("close", "write")}
+"""The calls that another task may make in the middle of one, by trade."""
 
 
 def trade_of_kind(kind: str) -> str:
