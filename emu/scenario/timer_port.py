@@ -147,7 +147,8 @@ class TimerPort(DevicePort):
     def _every(self, step: Step) -> str:
         cycles = int(step.values["every"])
         if not 2 <= cycles <= _LONGEST_CYCLES:
-            return self._refused(cycles)
+            self._period = 0
+            return self.refused(f"a period of {cycles} cycles", "every", cycles)
         self._merged = self._flags = 0
         self._clears.clear()
         before = self._timer.cycles
@@ -157,23 +158,6 @@ class TimerPort(DevicePort):
         self._period, self._began = cycles, (before, self._timer.cycles)
         self._missed_before = self._counter()
         return f"periods of {cycles} cycles"
-
-    def _refused(self, cycles: int) -> str:
-        """Ask for what cannot be made."""
-
-        def ask() -> str:
-            try:
-                self._driver.every(cycles)
-            except ValueError as error:
-                return text_of(error)
-            return ""
-
-        said = self._guarded("every", ask, 100 * MS_PS)
-        self._period = 0
-        if not said:
-            self.breach("range", f"every took a period of {cycles} cycles", "unchecked-range",
-                        self._method_place("every"))  # fmt: skip
-        return f"a period of {cycles} cycles is refused" if said else "taken"
 
     def _counter(self) -> int:
         try:
@@ -217,17 +201,11 @@ class TimerPort(DevicePort):
         if length != self._period:
             return "period-off", self._lengths
         if value > most:
-            return "counted-twice", self._handler_place()
+            return "counted-twice", self.handler_place()
         if self._clears:
             counts = Counter(self._clears)
             return "event-cleared-uncounted", min(counts, key=lambda one: (counts[one], -one[1]))
         return "", ("", 0)
-
-    def _handler_place(self) -> Place:
-        line = self._board.cpu.interrupts.lines.get(self._board.window(self.name).irq)
-        handler = line.handlers[-1] if line is not None and line.handlers else None
-        code = getattr(getattr(handler, "__func__", handler), "__code__", None)
-        return (code.co_filename, code.co_firstlineno) if code else ("", 0)
 
     def _alarm(self, step: Step) -> str:
         cycles = int(step.values["alarm"])
