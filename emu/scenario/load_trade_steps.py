@@ -6,14 +6,21 @@ is asked for, and a step that is none of its trade is refused by name.
 
 from __future__ import annotations
 
-from emu.scenario.shape import Whole
+from emu.devices.gpio import PINS
+from emu.devices.pin_driver import EDGES
+from emu.scenario.quantities import DURATION, SPAN
+from emu.scenario.shape import Choice, Key, Truth, Whole
 from emu.scenario.step_shapes import COMMON_STEPS, TIMEOUT, Nothing, StepTable
 
-__all__ = ["TRADE_STEPS", "actions_of"]
+__all__ = ["SPANS", "TRADE_STEPS", "actions_of"]
 
 _SHARED = ("open", "close", "reopen", *COMMON_STEPS)
 _MOST_CYCLES = 2**40
+_PIN = Whole(0, PINS - 1)
+_NUMBER = Whole(0, 2 * PINS - 1)  # of a pin, or of one that is not there
+_LEVEL = Key("level", Choice((0, 1)), "the level", required=True)
 
+# fmt: off
 TRADE_STEPS: dict[str, StepTable] = {
     "timer": {
         "now": (Nothing(), "ask for the time", ()),
@@ -21,7 +28,45 @@ TRADE_STEPS: dict[str, StepTable] = {
         "periods": (Nothing(), "ask how many periods have ended", ()),
         "alarm": (Whole(0, _MOST_CYCLES), "wait for so many cycles", (TIMEOUT,)),
     },
+    "pins": {
+        "output": (
+            _NUMBER, "make a pin an output",
+            (_LEVEL, Key("open_drain", Truth(), "let it go instead of driving it high")),
+        ),
+        "input": (_NUMBER, "let go of a pin", ()),
+        "set": (_NUMBER, "set an output", (_LEVEL,)),
+        "get": (_NUMBER, "ask for the level of a pin", ()),
+        "watch": (
+            _NUMBER, "count the edges of a pin",
+            (Key("edge", Choice(EDGES), "which edges", required=True),),
+        ),
+        "edges": (_NUMBER, "ask how many edges came", ()),
+        "follow": (
+            _NUMBER, "let an output follow a pin",
+            (Key("target", _NUMBER, "the output", required=True),),
+        ),
+        "drive": (_PIN, "let the outside drive a pin", (_LEVEL,)),
+        "pulse": (
+            _PIN, "let the outside invert a pin again and again, from now on",
+            (
+                Key("length", SPAN, "how long each time", required=True),
+                Key("times", Whole(1, 10_000), "how often, once if left out"),
+                Key("gap", SPAN, "how long between two, as long as a pulse if left out"),
+                Key("after", DURATION, "how long to wait before the first"),
+            ),
+        ),
+    },
 }
+# fmt: on
+
+SPANS = frozenset(
+    key.name
+    for table in TRADE_STEPS.values()
+    for _, _, options in table.values()
+    for key in options
+    if key.shape in (DURATION, SPAN)
+)
+"""The options that are durations, in ps once they are read."""
 
 
 def actions_of(trade: str) -> tuple[str, ...]:

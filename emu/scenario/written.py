@@ -20,6 +20,7 @@ from emu.faults.plan import FaultPlan, FaultSpec, When
 from emu.kernel.board import BusSettings, CpuSettings, LineRules
 from emu.kernel.parameter import Parameter
 from emu.line.plan import BreakPlan, FarEndPlan, NoisePlan, ScriptLine
+from emu.scenario.load_trade_steps import SPANS
 from emu.scenario.model import (
     NEVER_PS,
     BoardModel,
@@ -261,7 +262,11 @@ def _step(step: Step) -> str | Plain:
         **_if(step.chunk, chunk=step.chunk),
         **_if(step.by, by=step.by),
     }
-    options |= {key: one for key, one in step.values.items() if key != step.action}
+    options |= {
+        key: format_duration(one) if key in SPANS else one
+        for key, one in step.values.items()
+        if key != step.action
+    }
     value = step.values.get(step.action) if step.values else _asked(step)
     if value is None and not options:
         return step.action
