@@ -7,8 +7,9 @@ from collections.abc import Iterator
 from functools import partial
 
 from emu.devices.gpio import PINS, Gpio
+from emu.kernel.callers import asking_place
 from emu.kernel.device import WritePort
-from emu.kernel.where import Place, driver_place
+from emu.kernel.where import Place
 
 __all__ = ["PinWrites", "bits_of"]
 
@@ -53,14 +54,14 @@ class PinWrites:
 
     def _noting_level(self, name: str, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
-            self.register, self.place = name, driver_place()
+            self.register, self.place = name, asking_place()
             write(value)
 
         return writing
 
     def _noting_clear(self, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
-            place = driver_place()
+            place = asking_place()
             for pin in bits_of(value & self._gpio.peek("PENDING")):
                 self._clears.setdefault(pin, []).append(place)
             write(value)
@@ -69,7 +70,7 @@ class PinWrites:
 
     def _noting_enable(self, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
-            place = driver_place()
+            place = asking_place()
             for pin in bits_of(value & self._gpio.peek("PENDING")):
                 self._stale[pin] = place
             write(value)

@@ -43,8 +43,8 @@ BUGS = {
 
 
 OTHER_BUGS = {
-    "compare-in-the-past", "period-off-by-one", "posted-ack-reentry", "rmw-on-w1c",
-    "torn-counter-read",
+    "compare-in-the-past", "direction-before-value", "period-off-by-one", "port-rmw-race",
+    "posted-ack-reentry", "rmw-on-w1c", "torn-counter-read",
 }  # fmt: skip
 
 

@@ -23,6 +23,7 @@ NEAR_LINES, MOST_ENTRIES = 3, 2
 SUITES = {trade: suite(trade) for trade in TRADES}
 ALONE = "two messages, then left alone"
 FULL = "more than can be written in time"
+TASK = "another task sets a pin, at every timing"
 SINGLE = "one character at a time"
 SHOWS_IN = {
     "ack-after-service": ALONE,
@@ -34,6 +35,9 @@ SHOWS_IN = {
     "double-start": SINGLE,
     "error-leaves-device-busy": FULL,
     "mask-register-rmw-race": ALONE,
+    "port-rmw-race-other-task": TASK,
+    "port-rmw-race-shadow": TASK,
+    "rmw-on-w1c": "an alarm among periods, at every timing",
     "one-event-per-isr": "both ways on an edge-sensed line",
     "shared-state-rmw-race": SINGLE,
     "sleep-lost-wakeup": SINGLE,
