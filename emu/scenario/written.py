@@ -31,6 +31,7 @@ from emu.scenario.model import (
     Scenario,
     Step,
 )
+from emu.scenario.trade_names import SERIAL, trade_of_kind
 from emu.units import (
     PS_PER_S,
     format_duration,
@@ -72,7 +73,7 @@ def scenario_as_plain(scenario: Scenario, folder: Path | None = None) -> Plain:
         **_if(scenario.seed != 1, seed=scenario.seed),
         **_if(scenario.driver, driver=moved(scenario.driver)),
         **_if(scenario.port, port=scenario.port),
-        "line": str(scenario.line),
+        **_if(_is_serial(scenario), line=str(scenario.line)),
         **_if(scenario.far_end != FarEndPlan(), far_end=_far_end(scenario.far_end, moved)),
         "do": [_step(one) for one in scenario.steps],
         **_if(scenario.callers, callers=list(scenario.callers)),
@@ -80,6 +81,12 @@ def scenario_as_plain(scenario: Scenario, folder: Path | None = None) -> Plain:
         **_if(scenario.expect != Expectation(), expect=_expect(scenario.expect)),
         **_if(scenario.limits != Limits(), limits=_limits(scenario.limits)),
     }
+
+
+def _is_serial(scenario: Scenario) -> bool:
+    """Whether what is driven hangs on a line."""
+    kinds = [one.kind for one in scenario.board.devices if one.name == scenario.port]
+    return not kinds or trade_of_kind(kinds[0]) == SERIAL
 
 
 def board_as_plain(board: BoardModel) -> Plain:

@@ -146,8 +146,9 @@ def _life(idle: int) -> list[Any]:
     """Return steps that use everything once."""
     return [
         _output(_POWER, idle), {"get": _POWER}, _output(_RADIO, 1 - idle), _watch(_FLOAT, "both"),
-        _pulse(_FLOAT, "150 us", times=2), {"wait": "700 us"}, {"edges": _FLOAT}, {"follow": 1, "target": _LAMP}, _pulse(1, "250 us"),
-        {"wait": "1 ms"}, {"edges": _FLOAT}, _set(_POWER, 1 - idle), {"wait": "500 us"},
+        _pulse(_FLOAT, "150 us", times=2), {"wait": "700 us"}, {"edges": _FLOAT},
+        {"follow": 1, "target": _LAMP}, _pulse(1, "250 us"), {"wait": "1 ms"}, {"edges": _FLOAT},
+        _set(_POWER, 1 - idle), {"wait": "500 us"},
     ]  # fmt: skip
 
 
