@@ -16,7 +16,17 @@ from typing import Any
 import msgspec
 import yaml
 
-__all__ = ["FOLDER", "ROOT", "STYLES", "Edit", "Seeded", "class_of", "load_seeded", "seeds"]
+__all__ = [
+    "FOLDER",
+    "ROOT",
+    "STYLES",
+    "STYLES_FOLDER",
+    "Edit",
+    "Seeded",
+    "class_of",
+    "load_seeded",
+    "seeds",
+]
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = Path(__file__).resolve().parent / "seeded"
