@@ -18,7 +18,8 @@ class PinDriver(Protocol):
     A driver is constructed with the window of its pins and the processor, and touches neither
     before `open`. Pins are numbered from 0 to 15; a number that is none of them raises a
     ValueError and changes nothing. Whatever is called, no other pin changes. Other tasks may call
-    `set` for pins of their own in the middle of any call but `open` and `close`.
+    `output`, `input` and `set` for pins of their own in the middle of any call but `open` and
+    `close`.
     """
 
     def open(self) -> None:

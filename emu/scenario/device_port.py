@@ -30,6 +30,10 @@ COMMON_PROMISES = {
     "quiet": "after close the device and its interrupt are silent",
 }
 _CALL_BOUND_PS = 100 * MS_PS  # of a call that is not to wait
+_ACCESS_CYCLES = 10  # that an access takes at least, compared with entering a handler
+_LATE_ACCESSES = (
+    500  # how much later than its device a driver may be, 100 us where one takes 200 ns
+)
 _PATIENCE_PS = PS_PER_S
 _OVERHEAD_ACCESSES = 400  # what a call may do besides waiting
 _SETTLING_PS = MS_PS
@@ -47,6 +51,7 @@ class DevicePort(GuardedDriver):
         PROMISES: the contract of the trade.
         STEADFAST: promises that no fault excuses.
         players: plays a step, by its action, and says in a few words how it went.
+        late_ps: how much later than the device a driver may be.
     """
 
     PROMISES: ClassVar[Mapping[str, str]]
@@ -73,6 +78,7 @@ class DevicePort(GuardedDriver):
             given=bench.hand_out(name),
         )  # fmt: skip
         self.rules = self._call_rules
+        self.late_ps = _LATE_ACCESSES * max(self._access_ps, bench.board.cycles_ps(_ACCESS_CYCLES))
 
     # for a trade to fill in
 

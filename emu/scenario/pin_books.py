@@ -31,13 +31,13 @@ class Wanted(NamedTuple):
         """Say whether a pin that shows a level, driven by its device or not, does as asked."""
         return not driven if self.released else level == self.level and driven
 
-    def on_the_way(self, level: int, *, driven: bool) -> bool:
-        """Say whether a pin that has just come to a level may be on its way to what was asked.
+    def shown(self, outside: int) -> int:
+        """Return the level that it shows where the outside has a level.
 
-        Between two outputs of the same level it may be let go where the outside has that level too,
-        which nobody can see.
+        On the way there it may be driven or let go, which nobody can see as long as that is the
+        level.
         """
-        return not driven if self.released else level == self.level
+        return outside if self.released else self.level
 
 
 LET_GO = Wanted(1, open_drain=True)

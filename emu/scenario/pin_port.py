@@ -13,7 +13,6 @@ from contextlib import contextmanager
 from emu.devices.gpio import PINS, Gpio
 from emu.kernel.where import Place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort
-from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
 from emu.scenario.pin_books import LET_GO, Following, Wanted, Watched
 from emu.scenario.pin_writes import PinWrites, bits_of
@@ -30,7 +29,6 @@ PIN_PROMISES = {
     "start": "open lets go of every pin, whatever state it finds, without a false edge",
     **COMMON_PROMISES,
 }
-_LATE_PS = MS_PS // 10  # how much later than the hardware a driver may be
 _WHOLE = ("OUT", "DIR", "DRAIN")  # registers that are written for all pins at once
 _NOWHERE: Place = ("", 0)
 
@@ -108,7 +106,7 @@ class PinPort(DevicePort):
 
     def _may_show(self, pin: int, level: int) -> bool:
         wanted = LET_GO if self._letting_go else self._moving.get(pin)
-        if wanted is not None and wanted.on_the_way(level, driven=self._driven(pin)):
+        if wanted is not None and level == wanted.shown(self._gpio.outside >> pin & 1):
             return True
         following = self._following.get(pin)
         return following is not None and level in following.levels
@@ -149,7 +147,7 @@ class PinPort(DevicePort):
     def _check_following(self, pin: int, level: int) -> None:
         following = self._following[pin]
         source = self._gpio.levels >> following.source & 1
-        if level == source or self._used_ps() - following.moved_ps <= _LATE_PS:
+        if level == source or self._used_ps() - following.moved_ps <= self.late_ps:
             return
         detail = f"pin {pin} has level {level} long after pin {following.source} came to {source}"
         place = self._writes.cleared(following.source)
@@ -185,9 +183,9 @@ class PinPort(DevicePort):
         self._following.clear()
         for pin in bits_of(self._gpio.driven):
             self.breach("start", f"pin {pin} is driven after open")
-        if self._bench.scenario.callers:
-            self._own = _unused(self._bench.scenario.steps)
-            self._make_output(self._own, Wanted(0))
+        self._own = _unused(self._bench.scenario.steps)
+        if self._bench.scenario.callers and len(self._own) > 1:
+            self._make_output(self._own[0], Wanted(0))
             self.may_be_entered = True
 
     def _make_output(self, pin: int, wanted: Wanted) -> None:
@@ -196,6 +194,12 @@ class PinPort(DevicePort):
             self.call("output", pin, wanted.level, *drain)
         self._following.pop(pin, None)
         self._outputs[pin] = wanted
+
+    def _let_go(self, pin: int) -> None:
+        with self._asking(pin):
+            self.call("input", pin)
+        self._following.pop(pin, None)
+        self._outputs.pop(pin, None)
 
     def _set_output(self, pin: int, level: int) -> None:
         """Set a pin; one that is no output is to stay as it is."""
@@ -207,10 +211,16 @@ class PinPort(DevicePort):
         if output is not None:
             self._outputs[pin] = wanted
 
-    def set_between(self) -> None:
-        """Let another task change the pin of its own."""
-        self._set_output(self._own, 1 - self._outputs[self._own].level)
-        self._check("another task's set")
+    def call_between(self, name: str) -> None:
+        """Let another task set the output of its own, or make or unmake one more."""
+        output, more, *_ = self._own
+        if name == "set":
+            self._set_output(output, 1 - self._outputs[output].level)
+        elif more in self._outputs:
+            self._let_go(more)
+        else:
+            self._make_output(more, Wanted(1 - (self._gpio.outside >> more & 1)))
+        self._check(f"another task's {name}")
 
     # steps
 
@@ -236,10 +246,7 @@ class PinPort(DevicePort):
         pin = step.values["input"]
         if refused := self._missing("input", pin):
             return refused
-        with self._asking(pin):
-            self.call("input", pin)
-        self._following.pop(pin, None)
-        self._outputs.pop(pin, None)
+        self._let_go(pin)
         return f"pin {pin} let go"
 
     def _set(self, step: Step) -> str:
@@ -283,7 +290,7 @@ class PinPort(DevicePort):
         pin = step.values["edges"]
         if refused := self._missing("edges", pin):
             return refused
-        until_ps = self._used_ps() - _LATE_PS
+        until_ps = self._used_ps() - self.late_ps
         with self._asking():
             value = self.call("edges", pin)
         if value is None:
@@ -370,7 +377,7 @@ class PinPort(DevicePort):
         return [*driven, f"ENABLE is {enable:#x}"] if enable else driven
 
 
-def _unused(steps: tuple[Step, ...]) -> int:
-    """Return the highest pin that no step names."""
+def _unused(steps: tuple[Step, ...]) -> list[int]:
+    """Return the pins that no step names, the highest first."""
     named = {one for step in steps for one in step.values.values()}
-    return max(pin for pin in range(PINS) if pin not in named)
+    return [pin for pin in reversed(range(PINS)) if pin not in named]

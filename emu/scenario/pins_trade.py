@@ -1,4 +1,4 @@
-"""The trade of drivers of pins, and what another task does with one: it sets a pin of its own."""
+"""The trade of drivers of pins, and of other tasks that have pins of their own."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ _CALLS = tuple(name for name in PIN_METHODS if name not in ("open", "close"))
 
 
 def _other_task(stage: DeviceStage) -> OtherTask:
-    """Return the task that sets a pin of its own."""
+    """Return the task that has pins of its own."""
 
     def port() -> PinPort | None:
         found = stage.port
         return found if isinstance(found, PinPort) and found.may_be_entered else None
 
-    def make(_name: str) -> None:
+    def make(name: str) -> None:
         found = port()
         assert found is not None
-        found.set_between()
+        found.call_between(name)
 
     return OtherTask(stage.bench.board, port, _CALLS, make)
 

@@ -17,7 +17,6 @@ from emu.kernel.where import Place, driver_place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort
 from emu.scenario.difference import times
 from emu.scenario.driver_source import rule_of_error, text_of
-from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
 from emu.units import show_duration
 
@@ -31,7 +30,6 @@ TIMER_PROMISES = {
     "range": "a period that cannot be made is refused with a ValueError",
     **COMMON_PROMISES,
 }
-_LATE_PS = MS_PS // 10  # how much later than the hardware a driver may be
 _LONGEST_CYCLES = 2**32
 _END, _MATCH, _MISSED = 0x01, 0x02, 0x04
 
@@ -186,7 +184,7 @@ class TimerPort(DevicePort):
         since it was last called.
         """
         stalled_ps, self._stalled_ps = self._stalled_ps, self._clock.stalled_ps
-        late_ps = _LATE_PS + self._clock.stalled_ps - stalled_ps
+        late_ps = self.late_ps + self._clock.stalled_ps - stalled_ps
         late = late_ps * self._timer.clock_hz // PS_PER_S
         least = max(0, (first - late - self._began[1]) // self._period - merged)
         most = (self._timer.cycles - self._began[0]) // self._period
@@ -214,7 +212,7 @@ class TimerPort(DevicePort):
         start_ps, stalled_ps = self._clock.now_ps, self._clock.stalled_ps
         due = self._timer.cycles + cycles
         self._compare, self._unmatched = None, ("", 0)
-        answer = self.call("alarm", cycles, timeout_ps=timeout_ps, grace_ps=_LATE_PS)
+        answer = self.call("alarm", cycles, timeout_ps=timeout_ps, grace_ps=self.late_ps)
         if answer is None:
             return "a bus error"
         answer = self.truth("alarm", answer)
@@ -223,7 +221,7 @@ class TimerPort(DevicePort):
         self._told.append(answer)
         if answer:
             self._judge_alarm(due, took_ps - wait_ps, stalled_ps)
-        elif wait_ps + _LATE_PS + stalled_ps < timeout_ps:
+        elif wait_ps + self.late_ps + stalled_ps < timeout_ps:
             detail = (
                 f"alarm gave up after {show_duration(took_ps)}, due in {show_duration(wait_ps)}"
             )
@@ -235,7 +233,7 @@ class TimerPort(DevicePort):
         early = due - self._timer.cycles
         if early > 0:
             self.breach("alarm", f"it went off {early} cycles before it was due")
-        elif late_ps - stalled_ps > _LATE_PS:
+        elif late_ps - stalled_ps > self.late_ps:
             late = show_duration(late_ps)
             self.breach("alarm", f"it went off {late} after it was due", *self._slept_through())
 

@@ -9,7 +9,7 @@ __all__ = ["BY_KIND", "CALLERS", "SERIAL", "TRADES", "trade_of_kind"]
 SERIAL = "serial"
 BY_KIND = {"uart16550": SERIAL, "timer": "timer", "gpio": "pins"}
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
-CALLERS: dict[str, tuple[str, ...]] = {SERIAL: ("close", "write"), "pins": ("set",)}
+CALLERS: dict[str, tuple[str, ...]] = {SERIAL: ("close", "write"), "pins": ("set", "output")}
 """The calls that another task may make in the middle of one, by trade."""
 
 

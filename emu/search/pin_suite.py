@@ -206,6 +206,7 @@ def _hunted() -> Iterator[dict[str, Any]]:
     yield _body("following that begins and ends among edges, at every timing", "open",
                 _pulse(_FLOAT, "6 us", times=6), follow, {"get": _LAMP}, _set(_LAMP, 1),
                 {"wait": "200 us"}, {"get": _LAMP})  # fmt: skip
-    yield _body("another task sets a pin, at every timing", "open", _output(_POWER, 0),
-                _set(_POWER, 1), _set(_POWER, 0), _watch(_FLOAT), {"input": _POWER}, follow,
-                {"get": _LAMP}, callers=["set"])  # fmt: skip
+    for idle in (1, 0):
+        yield _body(f"another task at every timing, idle at {idle}", "open", _output(_POWER, 0),
+                    _set(_POWER, 1), _set(_POWER, 0), _watch(_FLOAT), {"input": _POWER}, follow,
+                    {"get": _LAMP}, callers=["set", "output"], idle=idle)  # fmt: skip

@@ -23,7 +23,7 @@ NEAR_LINES, MOST_ENTRIES = 3, 2
 SUITES = {trade: suite(trade) for trade in TRADES}
 ALONE = "two messages, then left alone"
 FULL = "more than can be written in time"
-TASK = "another task sets a pin, at every timing"
+TASK = "another task at every timing, idle at 1"
 SINGLE = "one character at a time"
 SHOWS_IN = {
     "ack-after-service": ALONE,
@@ -35,6 +35,7 @@ SHOWS_IN = {
     "double-start": SINGLE,
     "error-leaves-device-busy": FULL,
     "mask-register-rmw-race": ALONE,
+    "port-rmw-race-direction": TASK,
     "port-rmw-race-other-task": TASK,
     "port-rmw-race-shadow": TASK,
     "rmw-on-w1c": "an alarm among periods, at every timing",
