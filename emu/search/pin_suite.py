@@ -68,12 +68,13 @@ def _levels() -> Iterator[dict[str, Any]]:
             for step in (_output(_POWER, level), {"input": _POWER}, {"get": _POWER})
         ]
         yield _body(f"the same pin again, idle at {idle}", "open", *both, *again, idle=idle)
-        turns = [(level, drain) for level in (0, 1, 0) for drain in (True, False, True)]
-        drains = [_output(_LAMP, level, open_drain=drain) for level, drain in turns]
+        ways = [_output(_LAMP, level, open_drain=drain)
+                for level in (0, 1) for drain in (True, False)]  # fmt: skip
+        drains = [step for one in ways for other in ways for step in (one, other)]
         shared = [_set(_LAMP, 1), {"get": _LAMP}, {"drive": _LAMP, "level": 1 - idle},
                   {"get": _LAMP}, _set(_LAMP, 0), {"get": _LAMP}, _set(_LAMP, 1)]  # fmt: skip
         yield _body(f"open drain, idle at {idle}", "open", *drains, *shared, {"input": _LAMP},
-                    *reversed(drains), idle=idle)  # fmt: skip
+                    *drains[2:], idle=idle)  # fmt: skip
     reads = [step for pin in range(_PINS)
              for step in ({"drive": pin, "level": pin % 3 % 2}, {"get": pin})]  # fmt: skip
     yield _body("every pin read", "open", *reads, *({"get": pin} for pin in range(_PINS)))
@@ -203,8 +204,13 @@ def _hunted() -> Iterator[dict[str, Any]]:
     yield _body("a watch that begins among edges, at every timing", "open",
                 _pulse(_FLOAT, "3 us", times=4), _watch(_FLOAT, "rising"), {"wait": "200 us"},
                 {"edges": _FLOAT})  # fmt: skip
-    yield _body("following that begins and ends among edges, at every timing", "open",
-                _pulse(_FLOAT, "6 us", times=6), follow, {"get": _LAMP}, _set(_LAMP, 1),
+    once = _pulse(_FLOAT, "20 ms", after="40 us")
+    yield _body("one edge as a watch begins, at every timing", "open", once,
+                _watch(_FLOAT, "rising"), {"wait": "300 us"}, {"edges": _FLOAT})  # fmt: skip
+    yield _body("one edge as following begins, at every timing", "open", once, follow,
+                {"wait": "300 us"}, {"get": _LAMP})  # fmt: skip
+    yield _body("following that ends among edges, at every timing", "open", follow,
+                _pulse(_FLOAT, "6 us", times=6), {"get": _LAMP}, _set(_LAMP, 1),
                 {"wait": "200 us"}, {"get": _LAMP})  # fmt: skip
     for idle in (1, 0):
         yield _body(f"another task at every timing, idle at {idle}", "open", _output(_POWER, 0),
