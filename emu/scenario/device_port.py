@@ -183,7 +183,11 @@ class DevicePort(GuardedDriver):
                 return text_of(error) or "refused"
             return ""
 
-        if self._guarded(name, ask, _CALL_BOUND_PS):
+        try:
+            said = self._guarded(name, ask, _CALL_BOUND_PS)
+        except BusError:
+            return "a bus error"
+        if said:
             return f"{what} is refused"
         place = self._method_place(name)
         self.breach("range", f"{name} took {what}", "unchecked-range", place)

@@ -48,7 +48,6 @@ __all__ = [
 _T = TypeVar("_T")
 _COUNTERS = ("overrun", "parity", "framing", "breaks")
 _MOST_ERRORS = 10**9
-_CALLERS = tuple(dict.fromkeys(name for names in CALLERS.values() for name in names))
 _SEED = Whole(0, 2**63 - 1)
 
 
@@ -57,6 +56,11 @@ class _BoardShape:
 
     def read(self, node: Node, notes: Notes) -> BoardModel:
         """Return the board."""
+        board = self._board(node, notes)
+        notes.trades = tuple(dict.fromkeys(driven_devices(board).values()))
+        return board
+
+    def _board(self, node: Node, notes: Notes) -> BoardModel:
         if not isinstance(node.value, str):
             return make_board(BOARD.read(node, notes), notes)
         path = notes.folder / node.value
@@ -72,6 +76,22 @@ class _BoardShape:
     def schema(self) -> JsonSchema:
         """Return the schema of the board or the path."""
         return {"anyOf": [{"type": "string", "minLength": 1}, {"$ref": "#/$defs/board"}]}
+
+
+class _CallerShape:
+    """Take a call that another task may make, of those that drivers of the board have."""
+
+    def read(self, node: Node, notes: Notes) -> str | float:
+        """Return its name."""
+        return Choice(_callers(notes.trades) or _callers(tuple(CALLERS))).read(node, notes)
+
+    def schema(self) -> JsonSchema:
+        """Return the schema of all that there are."""
+        return Choice(_callers(tuple(CALLERS))).schema()
+
+
+def _callers(trades: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(name for trade in trades for name in CALLERS.get(trade, ()))
 
 
 class _Span:
@@ -132,7 +152,7 @@ SCENARIO = Table(
         Key("do", Items(STEP), "what the driver is asked to do, in order"),
         Key(
             "callers",
-            Items(Choice(_CALLERS)),
+            Items(_CallerShape()),
             "calls that another task may make in the middle of one, wherever emu hunt likes",
         ),
         Key("faults", FAULTS, "what goes wrong: a list, or the path of a file with one"),

@@ -13,12 +13,13 @@ from typing import Any
 from emu.errors import nearest
 from emu.scenario.load_board import Name
 from emu.scenario.load_data import DATA
-from emu.scenario.load_trade_steps import TRADE_STEPS
+from emu.scenario.load_trade_steps import TRADE_STEPS, actions_of
 from emu.scenario.model import NEVER_PS, Leftovers, Step
 from emu.scenario.quantities import LINE
 from emu.scenario.shape import Choice, JsonSchema, Key, Table, Values, Whole
 from emu.scenario.source import Node, Notes, Refused
 from emu.scenario.step_shapes import COMMON_STEPS, TIMEOUT, Nothing, StepTable
+from emu.scenario.trade_names import SERIAL
 
 __all__ = ["STEP"]
 
@@ -107,7 +108,8 @@ class _StepShape:
         if isinstance(node.value, str):
             return self._bare(node, notes)
         if not node.is_mapping:
-            raise notes.refuse(node, f"{node} where a step belongs", allowed=", ".join(_ACTIONS))
+            allowed = ", ".join(_known(notes))
+            raise notes.refuse(node, f"{node} where a step belongs", allowed=allowed)
         given = [key for key, _ in node.value]
         actions = [key for key in given if key.text in _ACTIONS]
         if not actions:
@@ -137,11 +139,24 @@ class _StepShape:
                 fix=f"write {node.value}: and a value",
             )
         raise notes.refuse(
-            node, f"no step {node}", allowed=", ".join(_ACTIONS), fix=_colon_hint(node.value)
+            node,
+            f"no step {node}",
+            allowed=", ".join(_known(notes)),
+            fix=_colon_hint(node.value),
         )
 
 
 STEP = _StepShape()
+
+
+def _known(notes: Notes) -> list[str]:
+    """Return the steps that drivers of the board can be asked for, all if it could not be read."""
+    known = {
+        name
+        for trade in notes.trades
+        for name in (_SERIAL if trade == SERIAL else actions_of(trade))
+    }
+    return [name for name in _ACTIONS if name in known or not known]
 
 
 def _no_action(node: Node, given: Sequence[Node], notes: Notes) -> Refused:
@@ -151,7 +166,7 @@ def _no_action(node: Node, given: Sequence[Node], notes: Notes) -> Refused:
     return notes.refuse(
         node,
         f"no step {words[0][:60]!r}" if words else "a step that does nothing",
-        allowed=", ".join(_ACTIONS),
+        allowed=", ".join(_known(notes)),
         fix=next(iter(hints), ""),
     )
 

@@ -97,9 +97,15 @@ class PinPort(DevicePort):
         level = after >> pin & 1
         if not self._may_show(pin, level):
             what = "rose" if level else "fell"
-            detail = f"pin {pin} {what} at a write of {self._writes.register}, unasked"
+            detail = (
+                f"pin {pin} {what} at a write of {self._writes.register}, which nobody asked for"
+            )
+            rule = self._blamed(pin)
+            if rule == "port-rmw-race":
+                who = "another task" if self._edges_by[pin][0] > self._call else "a handler"
+                detail += f"; {who} had set it just before"
             promise = "start" if self._opening else "glitch"
-            self.breach(promise, detail, self._blamed(pin), self._writes.place)
+            self.breach(promise, detail, rule, self._writes.place)
         self._edges_by[pin] = self._call, self._board.cpu.depth
         if pin in self._following:
             self._following[pin].settle(after)

@@ -166,7 +166,7 @@ class Blinker(PinKeeper):
 def test_a_pulse_on_the_way() -> None:
     """A pin that is set to the level that it has does not show the other one meanwhile."""
     outcome = run(Blinker, output(LAMP, 1), level(LAMP, 1))
-    assert broken(outcome) == {"glitch": "pin 5 fell at a write of CLEAR, unasked"}
+    assert broken(outcome) == {"glitch": "pin 5 fell at a write of CLEAR, which nobody asked for"}
     assert lines_of(outcome) == {"pin-glitch": line_of(Blinker)}
     assert run(Blinker, output(LAMP, 0), level(LAMP, 1)).clean
 
@@ -423,7 +423,16 @@ def test_in_a_file() -> None:
     assert plain["do"] == steps
     assert plain["callers"] == ["set"]
     assert scenario_as_plain(parse_scenario(yaml.safe_dump(plain))) == plain
-    with pytest.raises(InputError, match="no other task calls 'close' of a pins driver"):
+    with pytest.raises(InputError, match=r"'close' .* is not one of the choices; .* set, output"):
         asked({"kind": "gpio"}, callers=["close"])
     with pytest.raises(InputError, match="no other task calls 'set' of a timer driver"):
         asked({"kind": "timer"}, callers=["set"])
+
+
+def test_a_caller_of_another_driver_on_the_board() -> None:
+    """What another task may call follows from the device that is driven, not from all there are."""
+    other = {"kind": "uart16550", "at": 0x5000_0000, "clock": "1.8432 MHz"}
+    pins = {"kind": "gpio", "at": 0x4000_0000}
+    board = {"devices": {"pins": pins, "telemetry": other}}
+    with pytest.raises(InputError, match="no other task calls 'write' of a pins driver"):
+        asked({}, board=board, port="pins", callers=["set", "write"])
