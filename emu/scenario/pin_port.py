@@ -12,6 +12,7 @@ from contextlib import contextmanager
 
 from emu.devices.gpio import PINS, Gpio
 from emu.kernel.where import Place
+from emu.record.levels import note_levels
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort
 from emu.scenario.model import Step
 from emu.scenario.pin_books import LET_GO, Following, Wanted, Watched
@@ -71,6 +72,8 @@ class PinPort(DevicePort):
             "drive": self._drive,
             "pulse": self._pulse,
         }
+        if self._bench.detailed:
+            note_levels(self._bench.board, self._gpio)
         self._gpio.on_change.append(self._changed)
 
     # what pins do

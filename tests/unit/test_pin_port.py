@@ -9,8 +9,11 @@ import yaml
 
 from drivers_example.pin_keeper import CLEAR, DIR, ENABLE, IN, OUT, PENDING, SET, PinKeeper
 from emu.errors import InputError
+from emu.record.events import Note
+from emu.record.tape import read_tape
 from emu.scenario.load import parse_scenario
 from emu.scenario.outcome import Outcome
+from emu.scenario.runner import Run
 from emu.scenario.written import scenario_as_plain
 from emu.search.explore import Plan
 from emu.search.hunt import hunt
@@ -413,6 +416,17 @@ def test_a_fault_excuses_until_the_next_open() -> None:
     assert run(PinKeeper, *steps, faults=[reset]).clean
     after = run(Idle, *steps, "reopen", output(LAMP, 0), level(LAMP, 1), faults=[reset])
     assert promises_of(after) == ["level"]
+
+
+def test_levels_on_the_timeline() -> None:
+    """Whoever follows the driver's lines sees each pin rise and fall at its time."""
+    run = Run(asked({"kind": "gpio"}, output(LAMP, 0), pulse("5 us"), {"wait": "20 us"}), PinKeeper,
+              places=True)  # fmt: skip
+    run.outcome()
+    notes = [one for one in read_tape(run.board).events if isinstance(one, Note)]
+    assert [(one.what, one.value) for one in notes] == [
+        ("pin 5", "falls"), ("pin 3", "falls"), ("pin 3", "rises"), ("pin 5", "rises"),
+    ]  # fmt: skip
 
 
 def test_in_a_file() -> None:
