@@ -11,7 +11,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from emu.devices.checksum_driver import CheckSettings, ChecksumDriver
     from emu.devices.serial_driver import LineErrors, SerialDriver
+    from emu.devices.timer_driver import TimerDriver
     from emu.errors import EmuError, InputError
     from emu.kernel.board import Board
     from emu.kernel.bus import BusError, Window
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
 __all__ = [
     "Board",
     "BusError",
+    "CheckSettings",
+    "ChecksumDriver",
     "Cpu",
     "Device",
     "EmuError",
@@ -32,12 +36,15 @@ __all__ = [
     "LineSettings",
     "Register",
     "SerialDriver",
+    "TimerDriver",
     "Window",
 ]
 
 _HOMES = {
     "Board": "emu.kernel.board",
     "BusError": "emu.kernel.bus",
+    "CheckSettings": "emu.devices.checksum_driver",
+    "ChecksumDriver": "emu.devices.checksum_driver",
     "Cpu": "emu.kernel.cpu",
     "Device": "emu.kernel.device",
     "EmuError": "emu.errors",
@@ -47,6 +54,7 @@ _HOMES = {
     "LineSettings": "emu.units",
     "Register": "emu.kernel.register",
     "SerialDriver": "emu.devices.serial_driver",
+    "TimerDriver": "emu.devices.timer_driver",
     "Window": "emu.kernel.bus",
 }
 

@@ -15,7 +15,7 @@ from emu.cli.driver_option import driver_class
 from emu.cli.paint import painter
 from emu.cli.progress import Progress
 from emu.cli.quantity import Seconds
-from emu.errors import Flaw, InputError
+from emu.errors import Flaw, InputError, nearest
 
 if TYPE_CHECKING:
     from emu.scenario.trade import Trade
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_DEVICES = ("uart16550", "timer", "gpio")
+_DEVICES = ("uart16550", "timer", "checksum_engine", "gpio")
 
 
 @click.command(
@@ -39,6 +39,9 @@ Exit status: 0 clean, 1 the driver failed, 2 bad input, 130 interrupted.""",
 @click.argument("driver", metavar="FILE.py:CLASS")
 @click.option("--device", type=click.Choice(_DEVICES),
               help="What the driver drives; its methods tell if this is left out.")  # fmt: skip
+@click.option("--board", type=click.Path(dir_okay=False), metavar="FILE",
+              help="Try it on the board of this file, not on the tide gauge's.")  # fmt: skip
+@click.option("--port", metavar="NAME", help="Which device of that board it drives.")
 @click.option("--budget", type=Seconds(), metavar="TIME", default="60 s", show_default=True,
               help="Real time, such as 10min.")  # fmt: skip
 @click.option("--workers", type=click.IntRange(1, 64), metavar="N", default=os.cpu_count() or 1,
@@ -51,6 +54,8 @@ Exit status: 0 clean, 1 the driver failed, 2 bad input, 130 interrupted.""",
 def command(
     driver: str,
     device: str | None,
+    board: str | None,
+    port: str | None,
     *,
     budget: float,
     workers: int,
@@ -72,6 +77,11 @@ def command(
         if place is not None:
             check_place(Path(place), folder=folder)
     bouts = suite(trade.name)
+    every = len(bouts)
+    if board is not None:
+        bouts = _on_own_board(bouts, trade, board, port)
+    elif port is not None:
+        raise click.UsageError("--port names a device of the board that --board names")
     with Progress() as progress:
 
         def told(checked: Checked, seconds: float) -> None:
@@ -84,6 +94,8 @@ def command(
 
         _write(Path(junit), junit_xml(checked, driver, files))
     _print(checked, driver, files, as_json=as_json, device=trade.kind)
+    if len(bouts) < every and not as_json:
+        click.echo(f"{every - len(bouts)} of {every} bouts need a board of their own: left out")
     if checked.stopped == "interrupted":
         return 130
     return 0 if checked.clean else 1
@@ -105,6 +117,32 @@ def _trade(kind: type, driver: str, device: str | None) -> Trade:
         what = f"class {kind.__name__} has the methods of no kind of driver"
         raise InputError([Flaw(driver, 0, 0, what, allowed=allowed)])
     return find_trade(name)
+
+
+def _on_own_board(bouts: list[Bout], trade: Trade, path: str, port: str | None) -> list[Bout]:
+    """Return the bouts that fit a user's board.
+
+    Raises:
+        InputError: the board cannot be read, or has no such device, or several and none is named.
+    """
+    from emu.scenario.load import load_any_board
+    from emu.scenario.load_checks import driven_devices
+    from emu.search.own_board import on_board
+
+    model, _ = load_any_board(Path(path))
+    names = [name for name, one in driven_devices(model).items() if one == trade.name]
+    if port is None and len(names) == 1:
+        port = names[0]
+    if port not in names:
+        what = f"no device {port!r} for a {trade.driver}" if port else "no port is named"
+        fix = nearest(port or "", names) if port else f"add --port, one of {', '.join(names)}"
+        if not names:
+            what, fix = f"no device for a {trade.driver} on the board", f"add a {trade.kind}"
+        raise InputError([Flaw(path, 0, 0, what, fix=fix)])
+    fitting = on_board(bouts, model, port)
+    if not fitting:
+        raise InputError([Flaw(path, 0, 0, f"no bout for a {trade.driver} fits this board")])
+    return fitting
 
 
 def _line(checked: Checked, seconds: float) -> str:

@@ -30,6 +30,10 @@ COMMANDS = {
         "Run a scenario at every timing, for the smallest that fails.",
     ),
     "replay": ("emu.cli.replay:command", "Run a failing case again, exactly."),
+    "size": (
+        "emu.cli.size:command",
+        "Compare polling, interrupts, FIFO and DMA for a workload.",
+    ),
     "map": ("emu.cli.map:command", "Print a board's memory map and registers."),
     "rules": (
         "emu.cli.rules:command",

@@ -9,7 +9,7 @@ exclusive or) are those by which the trade describes such checks.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from typing import ClassVar
 
@@ -95,6 +95,9 @@ class ChecksumEngine(Device):
     CONFIG, POLY, INIT, XOROUT, SOURCE, LENGTH, DATA or WORD, or started, while BUSY is up is
     refused, and REFUSED is set; ABORT ends the block with the bytes that were taken. RESULT is what
     the register comes to now, whatever is still to come.
+
+    Attributes:
+        on_finished: called when all bytes of a block, or the one of DATA, have been taken.
     """
 
     KIND = "checksum_engine"
@@ -158,6 +161,7 @@ class ChecksumEngine(Device):
         self._began_ps = 0
         self._end = Timer(clock, self._finished)
         self._irq_level = 0
+        self.on_finished: list[Callable[[], None]] = []
 
     def on_reset(self) -> None:
         """Forget a block under way; the bank keeps what it holds."""
@@ -209,6 +213,8 @@ class ChecksumEngine(Device):
 
     def _finished(self) -> None:
         self._take(len(self._block))
+        for told in self.on_finished:
+            told()
         if self._is_block:
             self._status.hw_set(_DONE)
         self._update()

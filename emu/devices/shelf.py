@@ -22,6 +22,8 @@ GROUP = "emu.devices"
 
 _BUILT_IN = {
     "checksum_engine": "ChecksumEngine",
+    "clock_gate": "ClockGate",
+    "dma": "Dma",
     "gpio": "Gpio",
     "interrupt_controller": "InterruptController",
     "mtimer": "MachineTimer",
@@ -29,6 +31,7 @@ _BUILT_IN = {
     "serial_basic": "SerialBasic",
     "timer": "IntervalTimer",
     "uart16550": "Uart16550",
+    "watchdog": "Watchdog",
 }  # kind, which names the module too, and class
 
 

@@ -1,17 +1,17 @@
 """A board: one clock, one processor, one bus, and the devices on it.
 
-`attach` puts devices on the bus, `interrupt` says how a line behaves, `power_on` wires the
-interrupt lines, resets everything and makes the board ready to run a driver.
+`attach` puts devices on the bus, `interrupt` says how a line behaves, `power_on` lets devices find
+each other, wires the interrupt lines, resets everything and makes the board ready to run a driver.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from itertools import islice
 
-from emu.errors import AccessError, DeclarationError, nearest
+from emu.errors import AccessError, DeclarationError, RunEnded, nearest
 from emu.kernel.bus import Bus, Window
 from emu.kernel.clock import PS_PER_S, Clock
 from emu.kernel.cpu import Cpu
@@ -93,6 +93,8 @@ class Board:
     Attributes:
         clock, journal, cpu, bus: the parts.
         devices: the devices by name.
+        on_reset: asked after a reset of the whole board, with what it was due to, whether the
+            driver goes on all the same; None lets the run end.
     """
 
     def __init__(
@@ -130,6 +132,7 @@ class Board:
         self.devices: dict[str, Device] = {}
         self._wires: dict[int, list[Signal]] = {}
         self._line_rules: dict[int, LineRules] = {}
+        self.on_reset: Callable[[str], bool] | None = None
         self.cpu.watch_progress(self._progress)
         self.cpu.name_offset = self._name_offset
 
@@ -183,6 +186,14 @@ class Board:
             self._wires.setdefault(irq, []).append(device.irq)
         return window
 
+    def put_beside(self, name: str, others: Iterable[str]) -> None:
+        """Give the driver of `name` the windows of further devices.
+
+        Raises:
+            AccessError: there is no such device.
+        """
+        self.window(name).beside.update({other: self.window(other) for other in others})
+
     def interrupt(self, number: int, rules: LineRules) -> None:
         """Say how interrupt line `number` behaves; call before `power_on`.
 
@@ -194,15 +205,58 @@ class Board:
         self._line_rules[number] = rules
 
     def power_on(self) -> None:
-        """Wire the interrupt lines and reset every device.
+        """Let devices join the board, wire the interrupt lines and reset every device.
 
         Raises:
-            DeclarationError: a line is claimed twice and not shared, or has rules but no wire.
+            DeclarationError: a line is claimed twice and not shared, or has rules but no wire; or
+                a device needs what is not there.
         """
+        for device in self.devices.values():
+            device.join(self)
         for number in sorted({*self._wires, *self._line_rules}):
             self._add_line(number, self._line_rules.get(number, LineRules()))
         for device in self.devices.values():
             device.reset()
+
+    def reset(self, why: str) -> None:
+        """Reset every device while the board is running, and with it whatever the driver was doing.
+
+        Fields that declare no reset value keep what they hold.
+
+        Args:
+            why: which device did it, and what it was due to.
+
+        Raises:
+            RunEnded: rule ``board-reset``, unless `on_reset` says that the driver goes on.
+        """
+        for device in self.devices.values():
+            device.reset()
+        if self.on_reset is None or not self.on_reset(why):
+            self.cpu.end(RunEnded("board-reset", f"the whole board was reset: {why}"))
+
+    def interpose(self, name: str) -> Signal:
+        """Put a wire between a device and its interrupt line and return it; call from `join`.
+
+        Who asks for it drives it; without an interrupt line it leads nowhere.
+
+        Raises:
+            AccessError: there is no such device.
+        """
+        inner = self.device(name).irq
+        outer = Signal(self.clock, inner.name, level=inner.level)
+        for wires in self._wires.values():
+            wires[:] = [outer if one is inner else one for one in wires]
+        return outer
+
+    def set_masters_apart(self) -> None:
+        """Let what wraps ports from now on see the processor's accesses alone.
+
+        Rules and counters are about the driver, faults about the hardware whoever accesses it.
+        """
+        if self.bus.masters:
+            for device in self.devices.values():
+                for port in device.ports.values():
+                    port.set_masters_apart()
 
     @contextmanager
     def rewiring(self) -> Iterator[None]:

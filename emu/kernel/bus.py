@@ -69,6 +69,8 @@ class Window:
         stride: bytes between neighbouring registers.
         irq: number of the interrupt line for ``cpu.connect``; -1 when none is wired.
         name: what the board calls the device.
+        base: bus address of the device's first register, for those who master the bus.
+        beside: windows of further devices that the board gives to the driver, by name.
 
     Raises:
         BusError: (every access) no register there, wrong width, misaligned, or the device does not
@@ -77,7 +79,7 @@ class Window:
     """
 
     __slots__ = (
-        "_clock_hz", "_counts", "irq", "name", "on_clock_asked",
+        "_clock_hz", "_counts", "base", "beside", "irq", "name", "on_clock_asked",
         "read8", "read8_rep", "read16", "read16_rep", "read32", "read32_rep",
         "read64", "read64_rep", "stride", "write8", "write8_rep",
         "write16", "write16_rep", "write32", "write32_rep", "write64", "write64_rep",
@@ -121,6 +123,8 @@ class Window:
         self.stride = region.stride
         self.irq = -1 if region.irq is None else region.irq
         self._counts = counts
+        self.base = region.base
+        self.beside: dict[str, Window] = {}
 
     @property
     def clock_hz(self) -> int:
@@ -145,6 +149,8 @@ class Bus:
     Attributes:
         on_refused: called with region, direction, offset and width before a bus error is raised
             because nothing is there to answer; a fault's bus errors do not count.
+        master: the device whose access is under way, "" when it is the processor's.
+        masters: whether there is a device on the board that masters the bus.
     """
 
     def __init__(
@@ -171,6 +177,8 @@ class Bus:
         self.regions: list[Region] = []
         self.windows: dict[str, Window] = {}
         self.on_refused: list[Callable[[Region, str, int, int], None]] = []
+        self.master = ""
+        self.masters = False
 
     def attach(
         self,
@@ -229,16 +237,17 @@ class Bus:
     def fail(
         self, region: Region, direction: str, offset: int, width: int, why: str, *, fix: str = ""
     ) -> None:
-        """End an access with a bus error, which takes the time of an access.
+        """End an access with a bus error, which takes the processor the time of an access.
 
         Raises:
             BusError: always.
         """
-        clock = self._clock
-        self._journal.append((clock.now_ps, self._who_failed, offset, region.device.name))
-        clock.now_ps += self.access_ps + region.wait_ps
-        if clock.now_ps >= clock.due_ps:
-            self._cpu.attend(clock.now_ps)
+        if not self.master:
+            clock = self._clock
+            self._journal.append((clock.now_ps, self._who_failed, offset, region.device.name))
+            clock.now_ps += self.access_ps + region.wait_ps
+            if clock.now_ps >= clock.due_ps:
+                self._cpu.attend(clock.now_ps)
         raise BusError(
             why,
             where=f"{region.device.name}: {direction}{width}({offset:#x})",

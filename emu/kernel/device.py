@@ -18,7 +18,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from emu.errors import AccessError, DeclarationError, nearest
 from emu.kernel.clock import PS_PER_S, Clock, Timer
@@ -26,6 +26,9 @@ from emu.kernel.live import Gate, LiveRegister
 from emu.kernel.parameter import Parameter, read_settings
 from emu.kernel.register import Register, check_registers
 from emu.kernel.signal import Signal
+
+if TYPE_CHECKING:
+    from emu.kernel.board import Board
 
 __all__ = ["BurstPort", "Device", "Port", "ReadPort", "Rewiring", "WritePort"]
 
@@ -75,12 +78,22 @@ class Port:
 
     Attributes:
         read, write: what answers.
+        bare_write: what takes writes in the device itself, with nothing in front of it.
         burst: what answers several reads at once; None while each must be seen by itself.
         beyond: asked after a read that is wider than the register what the bits beyond it show,
             all of them at once; None while they are 0, which costs nothing.
     """
 
-    __slots__ = ("_rewiring", "beyond", "burst", "read", "register", "write")
+    __slots__ = (
+        "_apart",
+        "_rewiring",
+        "bare_write",
+        "beyond",
+        "burst",
+        "read",
+        "register",
+        "write",
+    )
 
     def __init__(
         self,
@@ -94,8 +107,18 @@ class Port:
         self.burst = burst
         self.register = register
         self.read = read
-        self.write = write
+        self.write = self.bare_write = write
+        self._apart: tuple[ReadPort, WritePort] | None = None
         self._rewiring = rewiring or Rewiring()
+
+    @property
+    def masters(self) -> tuple[ReadPort, WritePort]:
+        """What answers devices that master the bus: the same, unless they were set apart."""
+        return self._apart or (self.read, self.write)
+
+    def set_masters_apart(self) -> None:
+        """Let what wraps the port from now on see the processor's accesses alone."""
+        self._apart = self.masters
 
     def wrap_read(
         self,
@@ -170,6 +193,15 @@ class Device:
         """Bind the registers to the behaviour; the board calls this once the device is built."""
         self.ports = {name: self._make_port(live) for name, live in self.registers.items()}
 
+    def join(self, board: Board) -> None:
+        """Take what it needs of the board besides registers: other devices, the bus, the reset.
+
+        The board calls this once everything is attached, before it wires interrupt lines.
+
+        Raises:
+            DeclarationError: settings name what the board does not have.
+        """
+
     @property
     def irq(self) -> Signal:
         """The interrupt line of the device."""
@@ -223,7 +255,8 @@ class Device:
         """
         for live in self.registers.values():
             if live.declaration.writable:
-                self.ports[live.declaration.name].write(generator.randrange(live.full + 1))
+                port = self.ports[live.declaration.name]
+                port.bare_write(generator.randrange(live.full + 1))
 
     def select_bank(self, bank: int) -> None:
         """Show the registers of `bank` at the offsets that banks share."""

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from emu.kernel.device import BurstPort, Device, Port, ReadPort, WritePort
+from emu.kernel.live import LiveRegister
 
 __all__ = ["View"]
 
@@ -27,6 +28,7 @@ class View:
         stride: bytes on the bus between neighbouring registers, at least their width.
         widths: the access widths in bits that the region accepts.
         big_endian: whether the most significant byte lies at the lowest address.
+        master: whether it is shown to a device that masters the bus, not to the processor.
 
     Attributes:
         readers: for each width, the function that answers at each offset.
@@ -35,12 +37,19 @@ class View:
     """
 
     def __init__(
-        self, device: Device, *, stride: int, widths: Iterable[int], big_endian: bool
+        self,
+        device: Device,
+        *,
+        stride: int,
+        widths: Iterable[int],
+        big_endian: bool,
+        master: bool = False,
     ) -> None:
         self._device = device
         self._stride = stride
         self._unit_bytes = device.unit_bytes
         self._big_endian = big_endian
+        self._master = master
         self.readers: dict[int, dict[int, ReadPort]] = {width: {} for width in widths}
         self.writers: dict[int, dict[int, WritePort]] = {width: {} for width in self.readers}
         self.bursts: dict[int, dict[int, BurstPort]] = {width: {} for width in self.readers}
@@ -52,6 +61,10 @@ class View:
     def offset_of(self, port: Port) -> int:
         """Return where a register lies on the bus, in bytes from the start of the region."""
         return port.register.declaration.offset // self._unit_bytes * self._stride
+
+    def _answering(self, port: Port) -> tuple[ReadPort, WritePort]:
+        """Return what answers whom this is shown to."""
+        return port.masters if self._master else (port.read, port.write)
 
     def _taken(self, port: Port) -> int:
         """Return how many bytes of the bus a register takes, with the gap that follows it."""
@@ -129,27 +142,29 @@ class View:
 
     def _reads(self, port: Port, offset: int, width: int) -> dict[int, ReadPort]:
         register_width = port.register.declaration.width
+        read, _ = self._answering(port)
         if width > register_width and port.beyond is not None:
             shown = min(width, 8 * self._taken(port))
-            return {offset: _wide_reader(port.read, port.beyond, register_width, shown)}
+            return {offset: _wide_reader(read, port.beyond, register_width, shown)}
         if width >= register_width:
-            return {offset: port.read}
+            return {offset: read}
         mask = (1 << width) - 1
         return {
-            offset + lane: _lane_reader(port.read, shift, mask)
+            offset + lane: _lane_reader(read, shift, mask)
             for lane, shift in self._lanes(register_width, width)
         }
 
     def _writes(self, port: Port, offset: int, width: int) -> dict[int, WritePort]:
         live = port.register
         register_width = live.declaration.width
+        _, write = self._answering(port)
         if width == register_width:
-            return {offset: port.write}
+            return {offset: write}
         if width > register_width:
-            return {offset: _masked_writer(port.write, live.full)}
+            return {offset: _masked_writer(write, live.full)}
         mask = (1 << width) - 1
         return {
-            offset + lane: _lane_writer(port, shift, mask)
+            offset + lane: _lane_writer(live, write, shift, mask)
             for lane, shift in self._lanes(register_width, width)
         }
 
@@ -207,10 +222,8 @@ def _masked_writer(write: WritePort, mask: int) -> WritePort:
     return lambda data: write(data & mask)
 
 
-def _lane_writer(port: Port, shift: int, mask: int) -> WritePort:
+def _lane_writer(live: LiveRegister, write: WritePort, shift: int, mask: int) -> WritePort:
     """Return a writer of one lane; other lanes keep what they hold, without side effects."""
-    live = port.register
-    write = port.write
 
     def write_lane(data: int) -> None:
         live.enable = mask << shift

@@ -111,6 +111,7 @@ def count_registers(board: Board) -> RegisterCounts:
     Side effects: wraps every port, for good; a run with it is slower.
     """
     counts = RegisterCounts()
+    board.set_masters_apart()
     for device in board.devices.values():
         for name, port in device.ports.items():
             count = RegisterCount(port.register.declaration)

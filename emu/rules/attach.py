@@ -15,6 +15,7 @@ from emu.kernel.where import Place
 from emu.line.far_end import FarEnd
 from emu.rules.context import Context
 from emu.rules.finding import Findings
+from emu.rules.gates import watch_gates
 from emu.rules.generic import FreeHand, Leeway, watch_bus, watch_registers
 from emu.rules.lost_errors import LostErrors
 from emu.rules.masking import MaskWatch, watch_masking
@@ -202,16 +203,22 @@ class Rules:
         board: powered on, faults in place.
         findings: where findings go.
         driven: the devices that a driver is given, all of them when None.
+        meddled: tells whether a fault has done anything to a device.
     """
 
     def __init__(
-        self, board: Board, findings: Findings, driven: Collection[str] | None = None
+        self,
+        board: Board,
+        findings: Findings,
+        driven: Collection[str] | None,
+        meddled: Callable[[str], bool],
     ) -> None:
         self._context = Context(board.cpu, findings)
         self._ports: dict[str, PortRules] = {}
         masks = self._masks = MaskWatch(board, self._context)
         watch_bus(board.bus, self._context)
         watch_sleep(board, self._context)
+        watch_gates(board, self._context, meddled)
         for device in board.devices.values():
             if driven is not None and device.name not in driven:
                 continue
@@ -247,7 +254,11 @@ class Rules:
 
 
 def attach_rules(
-    board: Board, findings: Findings, *, driven: Collection[str] | None = None
+    board: Board,
+    findings: Findings,
+    *,
+    driven: Collection[str] | None = None,
+    meddled: Callable[[str], bool] = lambda _device: False,
 ) -> Rules:
     """Attach every rule to `board` and return what the runner keeps informed.
 
@@ -255,8 +266,10 @@ def attach_rules(
         board: powered on, with all faults in place, so that the rules see what the driver sees.
         findings: where findings go.
         driven: the devices that a driver is given, all of them when None; rules watch only those.
+        meddled: tells whether a fault has done anything to a device.
 
     Side effects: wraps ports of the devices concerned and adds observers to processor and bus.
     """
+    board.set_masters_apart()
     with board.rewiring():
-        return Rules(board, findings, driven)
+        return Rules(board, findings, driven, meddled)

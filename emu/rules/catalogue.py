@@ -323,6 +323,14 @@ _ALL = (
     ),
     # how a run ended
     Rule(
+        "board-reset", "run",
+        "the whole board was reset while the driver was running",
+        "The processor begins again at its first instruction, and what the driver knew is gone. A "
+        "watchdog that is fed too late, too early or with the wrong keys ends every run like that.",
+        "Feed the watchdog from the loop whose progress it is to watch, within its window, and "
+        "look at its cause register at the start to tell which reset it was.",
+    ),
+    Rule(
         "asleep-for-ever", "run",
         "the processor sleeps and nothing is scheduled that could wake it",
         "On the board this is a hang. Mostly the event came between the last look and the sleep, "
@@ -353,6 +361,21 @@ _ALL = (
         "that the handler does not know must be disabled.",
     ),
     # trade
+    Rule(
+        "clock-before-access", "trade",
+        "an access to a block whose clock is stopped, that is held in reset or has not settled",
+        "What is written is lost without a word, what is read means nothing, or the bus faults; it "
+        "works in slow debug builds and fails in optimised ones.",
+        "Let the clock run, let go of the reset and wait for READY, with a bound, before the first "
+        "access; stop the clock after the last.",
+    ),
+    Rule(
+        "handler-without-clock", "trade",
+        "a handler that ran while its block had no clock",
+        "A bus fault in the handler, or a storm: the line stays as it was when the clock stopped.",
+        "Disable the interrupts of the block and disconnect the handler before the clock is "
+        "stopped, and connect after it runs.",
+    ),
     Rule(
         "torn-counter-read", "trade",
         "the halves of a counter were read on both sides of a carry, and put together all the same",
@@ -397,6 +420,39 @@ _ALL = (
         "The next match is a whole wrap away: a wait of microseconds takes seconds or hours, once "
         "in a while.",
         "Look at the counter again after the compare is written, and act at once if it has passed.",
+    ),
+    Rule(
+        "result-read-early", "trade",
+        "a result was read while the engine was still at work",
+        "It is the result of as many bytes as the engine has come to: right for short messages and "
+        "slow processors, wrong for the others.",
+        "Wait until BUSY is down, or for a DONE that was cleared before the start.",
+    ),
+    Rule(
+        "refused-while-busy", "trade",
+        "something was written while the engine was at work, and was refused",
+        "The engine goes on with what it had, so a later result is that of other data.",
+        "Wait until BUSY is down, or abort, before anything is written; STATUS.REFUSED tells.",
+    ),
+    Rule(
+        "end-unnoticed", "trade",
+        "the handler ran, and what it told main code at that line was lost",
+        "The waiter sleeps until its time is over, or for ever, though all is done.",
+        "Put a flag back before the device is started, and look at it with interrupts masked until "
+        "wait_for_interrupt, which wakes for a pending one.",
+    ),
+    Rule(
+        "register-not-loaded", "trade",
+        "bytes were given to the engine without a LOAD before them",
+        "The result carries on from whatever was checked before: right once after reset, and wrong "
+        "from then on.",
+        "Write CONTROL.LOAD before the first byte of each message.",
+    ),
+    Rule(
+        "set-up-otherwise", "trade",
+        "the engine was set up for another check than was asked for",
+        "Both ends find every message damaged, or the check lets damage pass.",
+        "Write all of CONFIG, POLY, INIT and XOROUT when the driver is opened, and WIDTH less one.",
     ),
     Rule(
         "stale-event-counted", "trade",

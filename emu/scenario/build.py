@@ -31,6 +31,8 @@ def build_board(
     board = Board(model.name, cpu=model.cpu, bus=model.bus, events=events, places=places)
     for device in model.devices:
         attach(board, device)
+    for device in model.devices:
+        board.put_beside(device.name, device.beside)
     for number, rules in model.interrupts.items():
         board.interrupt(number, rules)
     return board

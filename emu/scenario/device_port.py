@@ -85,6 +85,10 @@ class DevicePort(GuardedDriver):
     def set_up(self) -> None:
         """Add players, and watch what the device does."""
 
+    def open_call(self) -> None:
+        """Call the driver's ``open``, with what the trade gives it."""
+        self._driver.open()
+
     def opened(self) -> None:
         """Begin the books anew: ``open`` has returned."""
 
@@ -233,7 +237,7 @@ class DevicePort(GuardedDriver):
         """Open the device."""
         self._opened_ps = self._clock.now_ps
         self._bench.armed.start(self._clock.now_ps)
-        self._insisted("open", self._driver.open, OPEN_BOUND_PS)
+        self._insisted("open", self.open_call, OPEN_BOUND_PS)
         self.is_open, self.failed = True, False
         self.opened()
         return self.name

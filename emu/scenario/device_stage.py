@@ -41,8 +41,8 @@ class DeviceStage:
 
     @property
     def driven(self) -> tuple[str, ...]:
-        """The one device."""
-        return (self.bench.scenario.port,)
+        """The one device, and those beside it."""
+        return self.bench.with_beside(self.bench.scenario.port)
 
     @property
     def far_ends(self) -> Mapping[str, FarEnd]:

@@ -41,7 +41,7 @@ __all__ = [
 _LONGEST_TEXT = 200
 _BENCH_CALL = re.compile(r"(io|Cpu)\.\w+\(\) ")  # what Python calls a function of the bench
 _IO_CALLS = (
-    "clock_hz", "irq", "name", "stride",
+    "base", "beside", "clock_hz", "irq", "name", "stride",
     *(f"read{width}{rep}" for width in WIDTHS for rep in ("", "_rep")),
     *(f"write{width}{rep}" for width in WIDTHS for rep in ("", "_rep")),
 )  # fmt: skip

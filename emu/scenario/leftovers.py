@@ -23,8 +23,8 @@ def leave(uart: Uart16550, left: Leftovers) -> None:
     """
     for name in _ORDER:
         if name in left.registers:
-            uart.ports[name].write(left.registers[name])
+            uart.ports[name].bare_write(left.registers[name])
     for byte in left.sending:
-        uart.ports["THR"].write(byte)
+        uart.ports["THR"].bare_write(byte)
     for byte in left.received:
         uart.receive(byte, 0)

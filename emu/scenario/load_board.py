@@ -8,11 +8,12 @@ keys of a device are those of every device and the parameters that its kind decl
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from emu.devices.shelf import device_kinds, find_device
-from emu.errors import DeclarationError, EmuError
+from emu.errors import DeclarationError, EmuError, nearest
 from emu.kernel.board import Board, BusSettings, CpuSettings, LineRules
 from emu.kernel.bus import WIDTHS
 from emu.kernel.parameter import Parameter
@@ -148,6 +149,7 @@ _DEVICE_KEYS = (
     Key("wait", CYCLES, "wait states of every access, in cycles of the processor"),
     Key("irq", Whole(0, _HIGHEST_IRQ), "number of its interrupt line"),
     Key("size", SIZE, "bytes of the bus it takes, if more than its registers need"),
+    Key("beside", Items(Name()), "further devices that its driver is given"),
 )
 
 
@@ -189,6 +191,7 @@ def make_board(values: Values, notes: Notes) -> BoardModel:
         devices=tuple(_device(name, one) for name, one in devices.items() if "at" in one),
         interrupts={number: _line_rules(one) for number, one in lines.items()},
     )
+    _check_beside(model, devices, notes)
     _try_to_build(model, devices, notes)
     _check_lines(model, devices, lines, notes)
     return model
@@ -229,26 +232,51 @@ def _device(name: str, values: Values) -> DeviceModel:
         wait_cycles=values.get("wait", 0),
         irq=values.get("irq"),
         size=None if "size" in own else values.get("size"),
+        beside=tuple(dict.fromkeys(values.get("beside", ()))),
     )
 
 
+def _check_beside(model: BoardModel, devices: Mapping[str, Values], notes: Notes) -> None:
+    """Note names of further devices that are not on the board, or are the device itself."""
+    for device in model.devices:
+        others = [name for name in devices if name != device.name]
+        for name in device.beside:
+            if name not in others:
+                notes.refuse(
+                    devices[device.name].place("beside"), f"no other device {name!r} on the board",
+                    fix=nearest(name, others) or "there is none",
+                )  # fmt: skip
+
+
 _KEY_AT_FAULT = {"overlaps": "at", "base": "at", "range": "at", "stride": "stride",
-                 "access width": "access", "size": "size"}  # fmt: skip
+                 "access width": "access", "size": "size", "requests": "requests",
+                 "blocks": "blocks"}  # fmt: skip
 
 
 def _try_to_build(model: BoardModel, devices: Mapping[str, Values], notes: Notes) -> None:
-    """Note every device that the bus refuses."""
+    """Note every device that the bus refuses, or that needs what is not on the board."""
     board = Board(model.name, cpu=model.cpu, bus=model.bus, events=0)
     for device in model.devices:
-        values = devices[device.name]
-        try:
+        with _noting(devices[device.name], notes):
             attach(board, device)
-        except DeclarationError as error:
-            key = next((key for word, key in _KEY_AT_FAULT.items() if word in error.what), "at")
-            notes.refuse(
-                values.place(key), f"{error.where}: {error.what}",
-                allowed=error.allowed, fix=error.fix,
-            )  # fmt: skip
+    if notes.unread or len(board.devices) < len(devices):
+        return  # what a device needs may be among what could not be read
+    for name, one in board.devices.items():
+        with _noting(devices[name], notes):
+            one.join(board)
+
+
+@contextmanager
+def _noting(values: Values, notes: Notes) -> Iterator[None]:
+    """Note what is refused inside the block at the key that asked for it."""
+    try:
+        yield
+    except DeclarationError as error:
+        key = next((key for word, key in _KEY_AT_FAULT.items() if word in error.what), "at")
+        notes.refuse(
+            values.place(key), f"{error.where}: {error.what}",
+            allowed=error.allowed, fix=error.fix,
+        )  # fmt: skip
 
 
 def _check_lines(

@@ -62,9 +62,7 @@ def check_scenario(
     What is said of the board is left alone where the board could not be read.
     """
     trades = driven_devices(scenario.board) if "board" in values else None
-    serial_only = trades is not None and set(trades.values()) <= {SERIAL}
-    what = "serial controller" if serial_only else "driven device"
-    _check_port(scenario.port, trades, values.place("port"), notes, what)
+    _check_port(scenario.port, trades, values.place("port"), notes)
     trade = trades.get(scenario.port, SERIAL) if trades is not None else SERIAL
     if trade != SERIAL:
         _check_keys(trade, scenario, values, notes)
@@ -120,7 +118,7 @@ def _check_keys(trade: str, scenario: Scenario, values: Values, notes: Notes) ->
 
 
 def _check_port(
-    port: str, names: Collection[str] | None, place: Node, notes: Notes, what: str
+    port: str, names: Collection[str] | None, place: Node, notes: Notes, what: str = "driven device"
 ) -> None:
     """Note a name that is none of `names`; None stands for a board that could not be read."""
     if port and names is not None and port not in names and port not in notes.unread:

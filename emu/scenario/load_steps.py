@@ -13,13 +13,12 @@ from typing import Any
 from emu.errors import nearest
 from emu.scenario.load_board import Name
 from emu.scenario.load_data import DATA
-from emu.scenario.load_trade_steps import TRADE_STEPS, actions_of
+from emu.scenario.load_trade_steps import TRADE_STEPS
 from emu.scenario.model import NEVER_PS, Leftovers, Step
 from emu.scenario.quantities import LINE
 from emu.scenario.shape import Choice, JsonSchema, Key, Table, Values, Whole
 from emu.scenario.source import Node, Notes, Refused
 from emu.scenario.step_shapes import COMMON_STEPS, TIMEOUT, Nothing, StepTable
-from emu.scenario.trade_names import SERIAL
 
 __all__ = ["STEP"]
 
@@ -92,6 +91,8 @@ _ACTIONS: StepTable = {
 }
 _BARE = tuple(action for action, one in _ACTIONS.items() if isinstance(one[0], Nothing))
 
+_ANY = ("open", "close", "reopen", *COMMON_STEPS)
+
 _OPTIONS = {"by", *(option.name for one in _ACTIONS.values() for option in one[2])}
 
 _TABLES = {
@@ -108,8 +109,7 @@ class _StepShape:
         if isinstance(node.value, str):
             return self._bare(node, notes)
         if not node.is_mapping:
-            allowed = ", ".join(_known(notes))
-            raise notes.refuse(node, f"{node} where a step belongs", allowed=allowed)
+            raise notes.refuse(node, f"{node} where a step belongs", allowed=_allowed())
         given = [key for key, _ in node.value]
         actions = [key for key in given if key.text in _ACTIONS]
         if not actions:
@@ -138,25 +138,18 @@ class _StepShape:
                 f"{node.value!r} alone does not say what",
                 fix=f"write {node.value}: and a value",
             )
-        raise notes.refuse(
-            node,
-            f"no step {node}",
-            allowed=", ".join(_known(notes)),
-            fix=_colon_hint(node.value),
-        )
+        raise notes.refuse(node, f"no step {node}", allowed=_allowed(), fix=_colon_hint(node.value))
 
 
 STEP = _StepShape()
 
 
-def _known(notes: Notes) -> list[str]:
-    """Return the steps that drivers of the board can be asked for, all if it could not be read."""
-    known = {
-        name
-        for trade in notes.trades
-        for name in (_SERIAL if trade == SERIAL else actions_of(trade))
-    }
-    return [name for name in _ACTIONS if name in known or not known]
+def _allowed() -> str:
+    """Name all steps, by those who can be asked for them."""
+    tables = {"serial": _SERIAL, **TRADE_STEPS}
+    own = {trade: [one for one in table if one not in _ANY] for trade, table in tables.items()}
+    parts = [f"a {trade} one {', '.join(actions)}" for trade, actions in own.items()]
+    return f"for any driver {', '.join(_ANY)}; for " + "; for ".join(parts)
 
 
 def _no_action(node: Node, given: Sequence[Node], notes: Notes) -> Refused:
@@ -166,7 +159,7 @@ def _no_action(node: Node, given: Sequence[Node], notes: Notes) -> Refused:
     return notes.refuse(
         node,
         f"no step {words[0][:60]!r}" if words else "a step that does nothing",
-        allowed=", ".join(_known(notes)),
+        allowed=_allowed(),
         fix=next(iter(hints), ""),
     )
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from emu.devices.gpio import PINS
 from emu.devices.pin_driver import EDGES
+from emu.scenario.load_data import DATA
 from emu.scenario.quantities import DURATION, SPAN
-from emu.scenario.shape import Choice, Key, Truth, Whole
+from emu.scenario.shape import Choice, Key, Table, Truth, Whole
 from emu.scenario.step_shapes import COMMON_STEPS, TIMEOUT, Nothing, StepTable
 
 __all__ = ["SPANS", "TRADE_STEPS", "actions_of"]
@@ -20,6 +21,19 @@ _PIN = Whole(0, PINS - 1)
 _NUMBER = Whole(0, 2 * PINS - 1)  # of a pin, or of one that is not there
 _LEVEL = Key("level", Choice((0, 1)), "the level", required=True)
 
+_WORD = Whole(0, 0xFFFF_FFFF, base=16)
+_CHECK = Table(
+    "a check",
+    (
+        Key("width", Whole(1, 32), "bits of the result"),
+        Key("poly", _WORD, "polynomial without its highest term, highest first"),
+        Key("init", _WORD, "register before the first byte"),
+        Key("refin", Truth(), "whether the lowest bit of a byte goes first"),
+        Key("refout", Truth(), "whether the register is turned round at the end"),
+        Key("xorout", _WORD, "what the result is exclusive-ored with"),
+    ),
+)
+
 # fmt: off
 TRADE_STEPS: dict[str, StepTable] = {
     "timer": {
@@ -27,6 +41,10 @@ TRADE_STEPS: dict[str, StepTable] = {
         "every": (Whole(0, _MOST_CYCLES), "count periods of so many cycles", ()),
         "periods": (Nothing(), "ask how many periods have ended", ()),
         "alarm": (Whole(0, _MOST_CYCLES), "wait for so many cycles", (TIMEOUT,)),
+    },
+    "checksum": {
+        "check": (_CHECK, "close, and open for another check than CRC-32", ()),
+        "compute": (DATA, "ask for the check of these bytes", (TIMEOUT,)),
     },
     "pins": {
         "output": (

@@ -33,7 +33,10 @@ ACTIONS = ("open", "send", "receive", "exchange", "echo", "drain", "wait", "work
 
 @dataclass(frozen=True, slots=True)
 class DeviceModel:
-    """Say what a device is and how it lies on the bus; see `emu.kernel.board.Board.attach`."""
+    """Say what a device is and how it lies on the bus; see `emu.kernel.board.Board.attach`.
+
+    `beside` names the devices that its driver is given as well.
+    """
 
     name: str
     kind: str
@@ -44,6 +47,7 @@ class DeviceModel:
     wait_cycles: int = 0
     irq: int | None = None
     size: int | None = None
+    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,7 +89,9 @@ class Run:
             self.bench.armed = arm(
                 scenario.faults, self.board, far_ends=self.stage.far_ends, seed=scenario.seed
             )
-            self.bench.rules = attach_rules(self.board, self.findings, driven=self.stage.driven)
+            self.bench.rules = attach_rules(
+                self.board, self.findings, driven=self.stage.driven, meddled=self.bench.meddled
+            )
         self._limit_ps = limit_ps(scenario)
         self._cut = until_ps is not None and until_ps <= self._limit_ps
         if self._cut and until_ps is not None:

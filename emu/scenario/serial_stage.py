@@ -47,7 +47,8 @@ class SerialStage:
         """The port, and another one at the far end of a cable."""
         scenario = self._scenario
         other = (scenario.far_end.port,) if scenario.far_end.kind == "port" else ()
-        return (scenario.port, *other)
+        own = self._bench.with_beside(scenario.port)
+        return (*own, *(name for one in other for name in self._bench.with_beside(one)))
 
     @property
     def far_ends(self) -> Mapping[str, FarEnd]:

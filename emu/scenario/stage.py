@@ -58,6 +58,10 @@ class Bench:
     def __post_init__(self) -> None:
         self.hand_out = lambda name: (self.board.window(name), self.board.cpu)
 
+    def with_beside(self, name: str) -> tuple[str, ...]:
+        """Return a device and those that its driver is given besides."""
+        return (name, *self.board.window(name).beside)
+
     @property
     def folder(self) -> Path:
         """The folder of the scenario's file."""
@@ -82,6 +86,10 @@ class Bench:
     def calm(self) -> bool:
         """Whether no fault has done anything yet."""
         return not any(fault.injected for fault in self.armed.faults)
+
+    def meddled(self, device: str) -> bool:
+        """Whether a fault has done anything to a device."""
+        return any(fault.injected and fault.concerns(device) for fault in self.armed.faults)
 
     def bus_error_injected(self) -> bool:
         """Whether a bus error may come out of a driver's call, because a fault made it."""

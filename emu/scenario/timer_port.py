@@ -11,9 +11,10 @@ from collections import Counter
 from functools import partial
 
 from emu.devices.timer import IntervalTimer
+from emu.kernel.callers import asking_place
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import ReadPort, WritePort
-from emu.kernel.where import Place, driver_place
+from emu.kernel.where import Place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort
 from emu.scenario.difference import times
 from emu.scenario.driver_source import rule_of_error, text_of
@@ -76,14 +77,14 @@ class TimerPort(DevicePort):
 
     def _noting_read(self, name: str, read: ReadPort) -> ReadPort:
         def reading() -> int:
-            self._reads[name] = driver_place(), self._timer.cycles >> 32
+            self._reads[name] = asking_place(), self._timer.cycles >> 32
             return read()
 
         return reading
 
     def _noting_length(self, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
-            self._lengths = driver_place()
+            self._lengths = asking_place()
             write(value)
 
         return writing
@@ -91,7 +92,7 @@ class TimerPort(DevicePort):
     def _noting_compare(self, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
             behind = self._timer.peek("COUNT") >= value
-            self._compare = (driver_place(), value) if behind else None
+            self._compare = (asking_place(), value) if behind else None
             write(value)
 
         return writing
@@ -100,9 +101,9 @@ class TimerPort(DevicePort):
         def writing(value: int) -> None:
             status = self._timer.peek("STATUS")
             if value & status & _END:
-                self._clears.append(driver_place())
+                self._clears.append(asking_place())
             if value & status & _MATCH:
-                self._unmatched = driver_place()
+                self._unmatched = asking_place()
             write(value)
 
         return writing

@@ -7,7 +7,12 @@ from emu.devices.shelf import find_device
 __all__ = ["BY_KIND", "CALLERS", "SERIAL", "TRADES", "trade_of_kind"]
 
 SERIAL = "serial"
-BY_KIND = {"uart16550": SERIAL, "timer": "timer", "gpio": "pins"}
+BY_KIND = {
+    "uart16550": SERIAL,
+    "timer": "timer",
+    "checksum_engine": "checksum",
+    "gpio": "pins",
+}
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
 CALLERS: dict[str, tuple[str, ...]] = {SERIAL: ("close", "write"), "pins": ("set", "output")}
 """The calls that another task may make in the middle of one, by trade."""

@@ -186,6 +186,7 @@ def _device(device: DeviceModel) -> Plain:
         **_if(device.wait_cycles, wait=device.wait_cycles),
         **_if(device.irq is not None, irq=device.irq),
         **_if(device.size, size=format_size(device.size or 0)),
+        **_if(device.beside, beside=list(device.beside)),
         **_settings(find_device(device.kind).PARAMETERS, device.settings),
     }
 
@@ -193,10 +194,14 @@ def _device(device: DeviceModel) -> Plain:
 def _settings(parameters: Iterable[Parameter], settings: Plain) -> Plain:
     """Return settings in parsed form as a person writes them."""
     spell = {one.name: _SPELLINGS.get(one.parse) for one in parameters}
-    return {
-        name: write(value) if (write := spell.get(name)) and not isinstance(value, str) else value
-        for name, value in settings.items()
-    }
+    return {name: _spelt(value, spell.get(name)) for name, value in settings.items()}
+
+
+def _spelt(value: Any, write: Callable[[Any], str] | None) -> Any:  # noqa: ANN401 - file data
+    """Return one value of a parameter as a person writes it; names stand in one line."""
+    if isinstance(value, tuple | list):
+        return ", ".join(value)
+    return write(value) if write and not isinstance(value, str) else value
 
 
 # the far end
@@ -269,15 +274,21 @@ def _step(step: Step) -> str | Plain:
         **_if(step.chunk, chunk=step.chunk),
         **_if(step.by, by=step.by),
     }
-    options |= {
-        key: format_duration(one) if key in SPANS else one
-        for key, one in step.values.items()
-        if key != step.action
-    }
-    value = step.values.get(step.action) if step.values else _asked(step)
+    values = {key: _value(key, one) for key, one in step.values.items()}
+    value = values.pop(step.action) if values else _asked(step)
+    options |= values
     if value is None and not options:
         return step.action
     return {step.action: value, **options}
+
+
+def _value(key: str, value: Any) -> Any:  # noqa: ANN401 - file data
+    """Return what a trade that is not serial asks for as a person writes it."""
+    if key in SPANS:
+        return format_duration(value)
+    if isinstance(value, bytes):
+        return data_as_plain(value)
+    return dict(value) if isinstance(value, dict) else value
 
 
 def _asked(step: Step) -> Any:  # noqa: ANN401 - file data

@@ -32,6 +32,7 @@ from emu.scenario.books import counter
 from emu.scenario.runner import Run
 from emu.scenario.serial_stage import SerialStage
 from emu.search.constants import names_on, place_of_constant
+from emu.search.engine_look import EngineLook
 from emu.search.stepper import is_driver
 from emu.search.ways import Ways
 
@@ -162,6 +163,7 @@ class Explainer:
         assert isinstance(run.stage, SerialStage)
         self._uart, self._stage = device, run.stage
         with run.board.rewiring():
+            self._engine = EngineLook(run.board, port)
             for name, access in device.ports.items():
                 access.wrap_read(partial(self._reading, name))
                 access.wrap_write(partial(self._writing, name))
@@ -377,6 +379,8 @@ class Explainer:
         if "never returned" not in message:
             return self._why_miscounted(line, message)
         paths = [one.lines for one in self._taken if not one.flags & _BAD and one.lines]
+        if not paths:
+            return self._engine.place
         kept = [step for step in paths[0] if all(step in one for one in paths[:_TYPICAL])]
         for path in paths:
             missing = next((step for step in kept if step not in path), None)
@@ -485,8 +489,13 @@ class Explainer:
         return None
 
     def _why_stale(self, _line: int, message: str) -> Place | None:
-        """Name where ``open`` wrote FCR, if what was there before came as data."""
-        return self._fcr if "before open" in message else None
+        """Name where ``open`` wrote FCR, if what was there before came as data.
+
+        Where an engine brings the characters it is the look at how far it has come.
+        """
+        if "before open" in message:
+            return self._fcr
+        return None if self._taken else self._engine.place
 
     def _why_busy(self, _line: int, _message: str) -> Place | None:
         """Name the loop in which a handler read one register over and over."""

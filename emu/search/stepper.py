@@ -138,6 +138,7 @@ class Stepper:
             read_rep = getattr(real, f"read{width}_rep")
             setattr(given, f"read{width}_rep", _singly_read(read_rep, self))
             setattr(given, f"write{width}_rep", _singly_written(getattr(given, f"write{width}")))
+        given.beside = {name: self.window(one) for name, one in real.beside.items()}
         return given
 
     def cpu(self, real: Cpu) -> Cpu:

@@ -22,9 +22,7 @@ sys.path.insert(0, str(ROOT))
 
 from emu.report.hunt_summary import place_of_found  # noqa: E402 - found beside this file
 from emu.scenario.driver_source import DriverName, load_driver  # noqa: E402
-from emu.scenario.trade import find_trade  # noqa: E402
 from emu.search.check import Checked, Row, check  # noqa: E402
-from emu.search.suite import suite  # noqa: E402
 from tests.quality.seeded_drivers import Seeded, seeds  # noqa: E402
 
 NEAR_LINES, MOST_ENTRIES = 3, 2
@@ -49,11 +47,10 @@ class Caught(NamedTuple):
 
 def tried(seed: Seeded, folder: Path, options: argparse.Namespace) -> Caught:
     """Check one seeded driver."""
-    methods = find_trade(seed.trade).methods
-    driver = load_driver(DriverName.parse(seed.write(folder), base=ROOT), methods)
+    driver = load_driver(DriverName.parse(seed.write(folder), base=ROOT), seed.methods)
     found: Checked = check(
         driver,
-        suite(seed.trade),
+        seed.bouts,
         budget_s=options.budget,
         linger_s=options.linger,
         workers=options.workers,

@@ -16,6 +16,12 @@ from typing import Any
 import msgspec
 import yaml
 
+from emu.scenario.load import load_any_board
+from emu.scenario.load_checks import driven_devices
+from emu.scenario.trade import find_trade
+from emu.search.own_board import on_board
+from emu.search.suite import Bout, suite
+
 __all__ = [
     "FOLDER",
     "ROOT",
@@ -58,6 +64,8 @@ class Seeded(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"f
             and far end need not be given.
         seen: rules and promises that this scenario brings up; ``unmet`` for an expectation.
         trade: what the driver is tried with; only serial seeds have scenarios of their own.
+        board: file of the board that it is tried on, as a path from the project's root; the usual
+            one if it is empty.
     """
 
     bug: str
@@ -71,6 +79,7 @@ class Seeded(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"f
     scenario: dict[str, Any] | None = None
     seen: list[str] = []
     trade: str = "serial"
+    board: str = ""
     name: str = ""
 
     @property
@@ -107,6 +116,21 @@ class Seeded(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"f
     def good_driver(self) -> str:
         """The base as drivers are named."""
         return f"{ROOT / self.base}:{class_of(self.base_source)}"
+
+    @property
+    def bouts(self) -> list[Bout]:
+        """What the driver is tried with."""
+        usual = suite(self.trade)
+        if not self.board:
+            return usual
+        model, _ = load_any_board(ROOT / self.board)
+        port = next(name for name, one in driven_devices(model).items() if one == self.trade)
+        return on_board(usual, model, port)
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """What the driver must have."""
+        return find_trade(self.trade).methods
 
     def write(self, folder: Path) -> str:
         """Write the driver with the bug into `folder` and return its name."""

@@ -13,14 +13,11 @@ import pytest
 
 from emu.report.hunt_summary import place_of_found
 from emu.scenario.driver_source import DriverName, load_driver
-from emu.scenario.trade import find_trade
-from emu.scenario.trade_names import TRADES
 from emu.search.check import check
-from emu.search.suite import Bout, suite
+from emu.search.suite import Bout
 from tests.quality.seeded_drivers import ROOT, Seeded, seeds
 
 NEAR_LINES, MOST_ENTRIES = 3, 2
-SUITES = {trade: suite(trade) for trade in TRADES}
 ALONE = "two messages, then left alone"
 FULL = "more than can be written in time"
 TASK = "another task at every timing, idle at 1"
@@ -50,15 +47,14 @@ SHOWS_IN = {
 def bouts_for(seed: Seeded) -> list[Bout]:
     """Return what to try: the bout that is named, or everything that is run once."""
     if seed.name in SHOWS_IN:
-        return [one for one in SUITES[seed.trade] if one.body["scenario"] == SHOWS_IN[seed.name]]
-    return [one for one in SUITES[seed.trade] if not one.hunted]
+        return [one for one in seed.bouts if one.body["scenario"] == SHOWS_IN[seed.name]]
+    return [one for one in seed.bouts if not one.hunted]
 
 
 @pytest.mark.parametrize("seed", seeds(), ids=lambda seed: seed.name)
 def test_the_bug_is_found_where_it_is(seed: Seeded, tmp_path: Path) -> None:
     """The line to change is named, or one next to it, and the case has two delays at most."""
-    methods = find_trade(seed.trade).methods
-    driver = load_driver(DriverName.parse(seed.write(tmp_path), base=ROOT), methods)
+    driver = load_driver(DriverName.parse(seed.write(tmp_path), base=ROOT), seed.methods)
     found = check(driver, bouts_for(seed), budget_s=60.0, linger_s=0.0)
     told = []
     for row in found.rows:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from typing import ClassVar
 
 import pytest
 
 from emu.devices.ram import Ram
 from emu.devices.uart16550 import Uart16550
-from emu.errors import AccessError, DeclarationError
+from emu.errors import AccessError, DeclarationError, RunEnded
 from emu.kernel.board import Board, BusSettings, CpuSettings, LineRules
 from emu.kernel.device import Device
 from emu.kernel.register import Field, Register
@@ -158,3 +159,63 @@ def test_two_boards_share_nothing() -> None:
     assert [board.device("modem").peek("SCR") for board in boards] == [0x55, 0]
     assert [board.clock.now_ps for board in boards] == [200_000, 0]
     assert len(boards[1].journal.entries) == 0
+
+
+def test_devices_join_before_lines_are_wired() -> None:
+    """Each device is shown the whole board once, and can still put a wire before its line."""
+    joined: list[tuple[str, list[str]]] = []
+
+    class Sensor(Gauge):
+        """Finds the others, and keeps its line to itself."""
+
+        def join(self, board: Board) -> None:
+            joined.append((self.name, [*board.devices]))
+            self.outer = board.interpose(self.name)
+
+    board = Board("harbour")
+    board.attach(Sensor, "tide", 0, irq=4)
+    board.attach(Ram, "buffer", 0x1000)
+    board.power_on()
+    sensor = board.device("tide")
+    assert isinstance(sensor, Sensor)
+
+    assert joined == [("tide", ["tide", "buffer"])]
+    assert (sensor.irq.level, board.cpu.interrupts.line(4).pending) == (1, False)
+    sensor.outer.set(1)
+    assert board.cpu.interrupts.line(4).pending
+
+
+def test_a_reset_of_the_board_reaches_every_device_and_ends_the_run() -> None:
+    """Devices show their reset values, memory stays, and the driver does not go on."""
+    board = Board("harbour")
+    board.attach(Gauge, "tide", 0, irq=4)
+    board.attach(Ram, "buffer", 0x1000).write8(0, 0x5A)
+    board.power_on()
+    board.device("tide").registers["LEVEL"].value = 99
+
+    with pytest.raises(RunEnded, match="the whole board was reset: dog bit") as caught:
+        board.reset("dog bit")
+    assert caught.value.rule == "board-reset"
+    memory = board.device("buffer").memory
+    assert memory is not None
+    assert (board.device("tide").peek("LEVEL"), memory[0]) == (7, 0x5A)
+    with pytest.raises(RunEnded):
+        board.cpu.time()
+
+
+@pytest.mark.parametrize("goes_on", [True, False])
+def test_whoever_is_asked_decides_whether_the_driver_goes_on(goes_on: bool) -> None:
+    """The hook is told what it was due to, and its answer ends the run or does not."""
+    board = Board("harbour")
+    board.attach(Gauge, "tide", 0)
+    board.power_on()
+    told: list[str] = []
+
+    def asked(why: str) -> bool:
+        told.append(why)
+        return goes_on
+
+    board.on_reset = asked
+    with nullcontext() if goes_on else pytest.raises(RunEnded):
+        board.reset("dog bit")
+    assert (told, board.cpu.ended is None) == (["dog bit"], goes_on)

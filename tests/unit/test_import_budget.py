@@ -21,7 +21,7 @@ IMPORT = "import emu"
 HELP = "import sys; sys.argv = ['emu', '--help']; from emu.cli.main import main; main()"
 ALL_NAMES = "import emu; [getattr(emu, name) for name in emu.__all__]"
 UNWANTED = ("hypothesis", "jinja2", "pytest", "rich")
-SEARCHES = ("hunt", "check", "replay")
+SEARCHES = ("hunt", "check", "replay", "size")
 
 
 def processor_ms(code: str) -> float:
@@ -79,7 +79,7 @@ def test_the_help_of_a_search_loads_no_search(command: str) -> None:
     loaded = set(done.stdout.rpartition("|")[2].split())
 
     assert f"emu.cli.{command}" in loaded
-    assert not [name for name in loaded if name.startswith("emu.search")]
+    assert not [name for name in loaded if name.startswith(("emu.search", "emu.sizing"))]
     assert loaded.isdisjoint({*UNWANTED, "multiprocessing", "xml.etree"})
 
 

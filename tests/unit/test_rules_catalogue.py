@@ -32,7 +32,7 @@ def test_rules_are_found_by_their_names() -> None:
 @pytest.mark.parametrize(
     "name",
     ["asleep-for-ever", "endless-poll", "interrupt-storm", "time-limit", "call-overdue", "spinning",
-     "driver-raised", "driver-exited", "bad-return-value"],
+     "driver-raised", "driver-exited", "bad-return-value", "board-reset"],
 )  # fmt: skip
 def test_every_way_a_run_ends_is_explained(name: str) -> None:
     """What the kernel, the watchdog and the runner call an ending has an entry."""

@@ -30,14 +30,15 @@ BAD = sorted((FIXTURES / "bad").glob("*.yaml"))
 
 WELL_SHAPED = {
     # what only the loader can see: other files, what keys say together, what stands twice
-    "board_file_broken", "board_for_a_fault_plan", "board_missing", "board_without_devices",
+    "beside_nobody", "block_not_there", "board_file_broken", "board_for_a_fault_plan",
+    "board_missing", "board_without_devices",
     "cable_to_itself",
     "driver_form", "driver_missing", "duplicate_key", "endless_receive", "errors_backwards",
     "fault_backwards",
     "fault_on_wrong_sort", "fault_plan_broken", "fault_plan_missing", "fault_target",
     "five_bits_two_stops", "impossible_baud", "interrupt_twice", "interrupt_without_device",
     "limit_too_short", "misaligned", "no_serial_port", "outside_the_bus", "overlap",
-    "scenario_for_a_board", "small_memory",
+    "request_without_wire", "scenario_for_a_board", "small_memory",
     "step_by_nobody", "too_much_data", "too_wide", "two_ports", "unknown_port",
 }  # fmt: skip
 OUT_OF_REACH = {

@@ -179,7 +179,7 @@ def checked(*rows: Row, **more: Any) -> Checked:
     values: dict[str, Any] = {
         "rows": list(rows), "promises": {name: dict(counts) for name in PROMISES}, "bouts": 90,
         "runs": 2034, "decided": 98765, "behaviours": 321, "seconds": 59.9, "complete": True,
-        "coverage": Coverage(registers=()), **more,
+        "coverage": Coverage(registers=()), "meanings": dict(PROMISES), **more,
     }  # fmt: skip
     return Checked(**values)
 

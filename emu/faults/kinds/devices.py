@@ -41,6 +41,7 @@ class _Gone:
             self._note(f"{name} read as {full:#x}", f"read {name}")
             self._honest &= not tells
             self._ones = -1
+            self._let_go()
             return full
 
         return read_or_ones
@@ -51,10 +52,17 @@ class _Gone:
         def write_or_not(data: int) -> None:
             if fault.occasion():
                 self._note(f"{name} write of {data:#04x} lost", f"write {name}")
+                self._let_go()
             else:
                 write(data)
 
         return write_or_not
+
+    def _let_go(self) -> None:
+        """Drop the request wires: what is gone asks no engine for anything."""
+        for name, wire in self._fault.target.owner.signals.items():
+            if name.endswith("_request"):
+                wire.set(0)
 
     def _note(self, detail: str, mark: str) -> None:
         if self._honest:

@@ -1,0 +1,43 @@
+"""When characters come: the traffic of a workload as moments on the line."""
+
+from __future__ import annotations
+
+import random
+from fractions import Fraction
+
+from emu.kernel.clock import PS_PER_S
+from emu.line.frame import format_of
+from emu.sizing.workload import Workload
+
+__all__ = ["arrivals_ps"]
+
+
+def arrivals_ps(workload: Workload, count: int, *, seed: int = 1) -> list[int]:
+    """Return when each of `count` characters begins, in ps from the first; in order, none overlaps.
+
+    Args:
+        workload: says how they come.
+        count: how many, 1 or more.
+        seed: seed of random traffic.
+    """
+    line, traffic = workload.line, workload.traffic
+    character = Fraction(format_of(line).half_bits * PS_PER_S, 2 * line.baud)
+    mean = character / Fraction(traffic.share)
+    if traffic.shape == "random":
+        return _at_random(character, float(mean - character), count, random.Random(seed))
+    if traffic.shape == "steady":
+        return [int(mean * number) for number in range(count)]
+    burst = traffic.burst_bytes
+    return [
+        int(mean * burst * (number // burst) + character * (number % burst))
+        for number in range(count)
+    ]
+
+
+def _at_random(character: Fraction, pause_ps: float, count: int, draw: random.Random) -> list[int]:
+    """Return characters with pauses of random length between them, `pause_ps` on average."""
+    paused_ps, found = 0, []
+    for number in range(count):
+        found.append(int(character * number) + paused_ps)
+        paused_ps += round(draw.expovariate(1 / pause_ps)) if pause_ps > 0 else 0
+    return found

@@ -1,0 +1,354 @@
+"""What each way of receiving asks of the processor, by arithmetic.
+
+The one idea: each way has a function that counts accesses, interrupts and time for a character,
+and bounds how late it may be; what follows from that (load, loss, the highest rate, its worth) is
+the same for all and stands in `emu.sizing.computed`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import NamedTuple
+
+from emu.kernel.clock import PS_PER_S
+from emu.sizing.handler import HandlerCost
+from emu.sizing.margin import tolerable_ps
+from emu.sizing.response import start_delay_ps, utilisation
+from emu.sizing.strategies import (
+    BIT_BANGED,
+    DMA,
+    INTERRUPTS,
+    MODERATED,
+    PACED,
+    POLLED,
+    Strategy,
+)
+from emu.sizing.workload import Workload
+
+__all__ = ["SAMPLES", "Demand", "bytes_per_interrupt", "demand_of", "holders", "other_share"]
+
+DATA_SAMPLES = 16  # 8 bits, each sampled twice: common practice, no source
+SAMPLES = 1 + DATA_SAMPLES + 1  # start and stop bit once each
+_LATE_BITS = 0.4  # of a bit that is left behind the second sample
+_SPACING_BITS = 0.3  # between two samples of a bit
+_STOP_BITS = 9.5  # from the start edge to the sample of the stop bit
+_LONGEST_ROW = 1024  # characters that a handler takes at most
+_LEAST_REST = 0.01  # of the time between two looks, where there is hardly any
+_TIMEOUT_BITS = 0.5  # that the time-out of four characters takes longer
+
+
+class Demand(NamedTuple):
+    """What a way asks of the processor.
+
+    Args:
+        byte_s: time of the processor for each character, everything included.
+        interrupts_hz: interrupts a second.
+        accesses: register accesses for each character.
+        worst_ps: bound of the latency, None if there is none.
+        mean_s: mean latency.
+        tolerable_ps: latency from which on a character is lost.
+        fixed_s: the part of the time that each event costs, whatever it brings.
+        busiest_s: time for each character when they come so fast that queues stay full.
+    """
+
+    byte_s: float
+    interrupts_hz: float
+    accesses: float
+    worst_ps: int | None
+    mean_s: float
+    tolerable_ps: int
+    fixed_s: float
+    busiest_s: float
+
+
+def demand_of(workload: Workload, strategy: Strategy, cost: HandlerCost) -> Demand:
+    """Return what a strategy asks of the processor under a workload.
+
+    Args:
+        workload: what comes, and what else goes on.
+        strategy: the way.
+        cost: what a handler of the controller costs.
+    """
+    return _WAYS[strategy.kind](workload, strategy, cost)
+
+
+def other_share(workload: Workload) -> float:
+    """Return the share of the processor that other handlers and masked sections take."""
+    masked = workload.masked
+    return float(utilisation(workload.tasks())) + masked.length_ps / masked.period_ps
+
+
+def bytes_per_interrupt(workload: Workload, strategy: Strategy, cost: HandlerCost) -> float:
+    """Return how many characters an interrupt brings, on average.
+
+    That is the trigger level, and what comes while the handler is at it; less where the time-out of
+    four characters comes before the level is reached (PC16550D, 8.11).
+    """
+    traffic, line = workload.traffic, workload.line
+    if traffic.shape == "random":
+        rest = 1 - cost.byte_s * workload.rate_hz  # while the handler is at it, more come
+        return _random_row(workload, strategy.trigger) / max(rest, 1 / _LONGEST_ROW)
+    between_s = 1 / workload.rate_hz if traffic.shape == "steady" else line.character_s
+    row = _row(strategy.trigger, cost, between_s) + _held_up_row(workload, between_s)
+    if strategy.depth == 1:
+        return row
+    timeout_s = (4 + _TIMEOUT_BITS / line.frame_bits) * line.character_s
+    if traffic.shape == "steady":
+        return 1 if between_s > timeout_s else row
+    pause_s = traffic.burst_bytes * line.character_s * (1 / traffic.share - 1) + between_s
+    if pause_s <= timeout_s:
+        return row
+    return traffic.burst_bytes / math.ceil(traffic.burst_bytes / row)
+
+
+def _row(trigger: int, cost: HandlerCost, between_s: float) -> float:
+    """Return how many characters of an even stream a handler takes, begun at `trigger`."""
+    row = float(trigger)
+    while row < _LONGEST_ROW:
+        more = trigger + math.floor((cost.first_s + cost.byte_s * row) / between_s)
+        if more <= row:
+            return row
+        row = more
+    return row
+
+
+def _held_up_row(workload: Workload, between_s: float) -> float:
+    """Return how many more characters come because something else holds the handler up.
+
+    What takes a share of the time is met with that probability, and has any part of it still to go.
+    """
+    more = 0.0
+    for cost_ps, period_ps in holders(workload):
+        whole, rest = divmod(cost_ps / PS_PER_S / between_s, 1)
+        more += (whole * (whole - 1) / 2 + whole * rest) * between_s * PS_PER_S / period_ps
+    return more
+
+
+def _random_row(workload: Workload, trigger: int) -> float:
+    """Return how many characters an interrupt brings where a long pause ends the row early.
+
+    Each character is followed by such a pause with the same probability, so the length of a row is
+    geometric, cut at the trigger.
+    """
+    line, share = workload.line, workload.traffic.share
+    pause_s = line.character_s * (1 / share - 1)
+    if pause_s <= 0:
+        return trigger
+    longest_s = (3 + _TIMEOUT_BITS / line.frame_bits) * line.character_s
+    long = math.exp(-longest_s / pause_s)
+    return (1 - (1 - long) ** trigger) / long if long > 0 else trigger
+
+
+def _blocking_ps(workload: Workload) -> int:
+    """Return the longest time for which something of lower priority holds a handler up.
+
+    A masked section, another handler that is not above it, or the end of its own last run; only one
+    of them can be under way when the request comes.
+    """
+    below = [one.cost_ps for one in workload.tasks(above=False)]
+    cycles = max(workload.cpu.entry_cycles, workload.cpu.exit_cycles, workload.cpu.time_cycles)
+    step_ps = max(workload.cycles_ps(cycles), workload.access_ps)
+    if workload.cpu.nesting:
+        below = [step_ps] * bool(below)
+    own_ps = workload.cycles_ps(workload.cpu.exit_cycles) + workload.access_ps
+    return max(workload.masked.length_ps, own_ps, *below)
+
+
+def _worst_ps(workload: Workload, first_ps: int) -> int | None:
+    """Return the bound of the time from a request to `first_ps` into its handler."""
+    above, blocking_ps = workload.tasks(above=True), _blocking_ps(workload)
+    if workload.cpu.nesting:
+        return start_delay_ps(above, blocking_ps=blocking_ps + first_ps)
+    delay_ps = start_delay_ps(above, blocking_ps=blocking_ps)
+    return None if delay_ps is None else delay_ps + first_ps
+
+
+def _mean_held_up_s(workload: Workload) -> float:
+    """Return how long other handlers and masked sections hold a request up on average.
+
+    A request that comes at a random moment meets one of them with the share that it takes, and then
+    waits for half of it.
+    """
+    held = holders(workload)
+    return sum(cost_ps**2 / (2 * period_ps) for cost_ps, period_ps in held) / PS_PER_S
+
+
+def holders(workload: Workload) -> list[tuple[int, int]]:
+    """Return for how long each thing that may hold a request up does so, and how often it comes."""
+    masked = (workload.masked.length_ps, workload.masked.period_ps)
+    return [*((one.cost_ps, one.period_ps) for one in workload.tasks()), masked]
+
+
+def _costs_s(workload: Workload) -> tuple[float, float, float, float]:
+    """Return the times of entry, exit, an access and reading the time."""
+    cpu = workload.cpu
+    cycles = (cpu.entry_cycles, cpu.exit_cycles, workload.access_cycles, cpu.time_cycles)
+    entry_s, exit_s, access_s, time_s = (workload.cycles_ps(one) / PS_PER_S for one in cycles)
+    return entry_s, exit_s, access_s, time_s
+
+
+def _bit_banged(workload: Workload, _strategy: Strategy, _cost: HandlerCost) -> Demand:
+    """Stay with each character from its start edge to its stop bit."""
+    entry_s, exit_s, access_s, time_s = _costs_s(workload)
+    bit_s = 1 / workload.line.baud
+    first_s = entry_s + time_s
+    byte_s = first_s + _STOP_BITS * bit_s + 2 * access_s + exit_s
+    fits = time_s + access_s <= _SPACING_BITS * bit_s and byte_s <= workload.line.character_s
+    return Demand(
+        byte_s=byte_s,
+        interrupts_hz=workload.rate_hz,
+        accesses=SAMPLES + 1,
+        worst_ps=_worst_ps(workload, math.ceil(first_s * PS_PER_S)),
+        mean_s=first_s + _mean_held_up_s(workload),
+        tolerable_ps=int(_LATE_BITS * bit_s * PS_PER_S) if fits else 0,
+        fixed_s=0,
+        busiest_s=byte_s,
+    )
+
+
+def _polled(workload: Workload, strategy: Strategy, _cost: HandlerCost) -> Demand:
+    """Ask for each character with all the time that nobody else takes."""
+    _, _, access_s, time_s = _costs_s(workload)
+    share = 1 - other_share(workload)
+    byte_s, taking_s, turn_s = share / workload.rate_hz, time_s + 3 * access_s, time_s + access_s
+    away_ps = workload.masked.length_ps + math.ceil((3 * time_s + 3 * access_s) * PS_PER_S)
+    return Demand(
+        byte_s=byte_s,
+        interrupts_hz=0,
+        accesses=3 + max(byte_s - taking_s, 0) / turn_s,
+        worst_ps=start_delay_ps(workload.tasks(), blocking_ps=away_ps),
+        mean_s=turn_s / 2 + access_s + _mean_held_up_s(workload),
+        tolerable_ps=tolerable_ps(strategy.depth, 1, workload.line.character_ps),
+        fixed_s=0,
+        busiest_s=taking_s,
+    )
+
+
+def _paced(workload: Workload, strategy: Strategy, _cost: HandlerCost) -> Demand:
+    """Look whenever half the FIFO may have filled."""
+    _, _, access_s, time_s = _costs_s(workload)
+    line, rate_hz = workload.line, workload.rate_hz
+    rest_s, look_s, one_s = strategy.depth / 2 * line.character_s, time_s + access_s, 2 * access_s
+    period_s = (rest_s + look_s) / max(1 - one_s * rate_hz, _LEAST_REST)
+    row = period_s * rate_hz
+    away_ps = workload.masked.length_ps + math.ceil((rest_s + 3 * time_s + 3 * access_s) * PS_PER_S)
+    wait_s = max(_wait_s(workload, period_s), period_s / 2)
+    if workload.traffic.shape == "random":  # of the looks, those that find something
+        wait_s = _wait_s(workload, period_s) / (1 - math.exp(-period_s / _next_s(workload)))
+    return Demand(
+        byte_s=look_s / row + one_s,
+        interrupts_hz=0,
+        accesses=1 / row + 2,
+        worst_ps=start_delay_ps(workload.tasks(), blocking_ps=away_ps),
+        mean_s=wait_s + _mean_held_up_s(workload),
+        tolerable_ps=tolerable_ps(strategy.depth, 1, line.character_ps),
+        fixed_s=look_s,
+        busiest_s=look_s / strategy.depth + one_s,
+    )
+
+
+def _interrupts(workload: Workload, strategy: Strategy, cost: HandlerCost) -> Demand:
+    """Take what is there when the FIFO has filled to a level."""
+    row = bytes_per_interrupt(workload, strategy, cost)
+    return _by_handler(workload, strategy, cost, row)
+
+
+def _by_handler(
+    workload: Workload, strategy: Strategy, cost: HandlerCost, row: float, wait_s: float = 0
+) -> Demand:
+    """Take `row` characters an interrupt, which may have to wait for its turn."""
+    first_ps = math.ceil(cost.first_s * PS_PER_S)
+    return Demand(
+        byte_s=cost.fixed_s / row + cost.byte_s,
+        interrupts_hz=workload.rate_hz / row,
+        accesses=cost.fixed_accesses / row + cost.byte_accesses,
+        worst_ps=_worst_ps(workload, first_ps),
+        mean_s=wait_s + cost.first_s + _mean_held_up_s(workload),
+        tolerable_ps=tolerable_ps(strategy.depth, strategy.trigger, workload.line.character_ps),
+        fixed_s=cost.fixed_s,
+        busiest_s=cost.fixed_s / strategy.depth + cost.byte_s,
+    )
+
+
+def _moderated(workload: Workload, strategy: Strategy, cost: HandlerCost) -> Demand:
+    """Interrupt at the first character, but not more often than once in so long a time."""
+    least_s = workload.moderation_ps / PS_PER_S
+    row = _moderated_row(workload, least_s)
+    wait_s = _wait_s(workload, least_s) if row > 1 else 0
+    demand = _by_handler(workload, strategy, cost, row, wait_s)
+    if row > strategy.depth:  # the rest is lost
+        demand = demand._replace(
+            byte_s=cost.of(strategy.depth) / row,
+            accesses=(cost.fixed_accesses + cost.byte_accesses * strategy.depth) / row,
+        )
+    if demand.worst_ps is None:
+        return demand
+    return demand._replace(worst_ps=demand.worst_ps + workload.moderation_ps)
+
+
+def _wait_s(workload: Workload, window_s: float) -> float:
+    """Return how long the first character of a window waits for its end, 0 if none comes in it."""
+    next_s = _next_s(workload)
+    if workload.traffic.shape == "random":
+        return window_s - next_s * (1 - math.exp(-window_s / next_s))
+    return max(window_s - next_s, 0.0)
+
+
+def _next_s(workload: Workload) -> float:
+    """Return how long it is from any moment to the next character, on average.
+
+    Half the time between two where they are even; longer where they are not, since a moment falls
+    into long pauses more often than into short ones.
+    """
+    between_s, character_s = 1 / workload.rate_hz, workload.line.character_s
+    if workload.traffic.shape != "random":
+        return between_s / 2
+    pause_s = between_s - character_s
+    square = character_s**2 + 2 * character_s * pause_s + 2 * pause_s**2
+    return square / (2 * between_s)
+
+
+def _moderated_row(workload: Workload, least_s: float) -> float:
+    """Return how many characters come between two interrupts that are `least_s` apart."""
+    traffic, rate_hz, character_s = workload.traffic, workload.rate_hz, workload.line.character_s
+    if traffic.shape == "bursty":
+        burst = traffic.burst_bytes
+        return burst / (1 + math.ceil((burst - 1) * character_s / max(least_s, character_s)))
+    if traffic.shape == "steady":
+        return max(1, least_s * rate_hz)
+    if least_s <= character_s:
+        return 1
+    pause_s = 1 / rate_hz - character_s  # where it is longer than what is left, it is waited for
+    return (least_s + pause_s * math.exp(-(least_s - character_s) / pause_s)) * rate_hz
+
+
+def _dma(workload: Workload, _strategy: Strategy, _cost: HandlerCost) -> Demand:
+    """Let an engine move the characters, and be interrupted once a block."""
+    entry_s, exit_s, access_s, _ = _costs_s(workload)
+    traffic, block = workload.traffic, workload.dma.block_bytes
+    row: float = block
+    if traffic.shape == "bursty":
+        row = traffic.burst_bytes / math.ceil(traffic.burst_bytes / block)
+    block_s, first_s = entry_s + exit_s + workload.dma.accesses * access_s, entry_s + access_s
+    fits = access_s <= workload.line.character_s  # the engine needs the bus for each character
+    return Demand(
+        byte_s=block_s / row,
+        interrupts_hz=workload.rate_hz / row,
+        accesses=workload.dma.accesses / row,
+        worst_ps=_worst_ps(workload, math.ceil(first_s * PS_PER_S)),
+        mean_s=first_s + _mean_held_up_s(workload),
+        tolerable_ps=block * workload.line.character_ps if fits else 0,
+        fixed_s=block_s,
+        busiest_s=block_s / block,
+    )
+
+
+_WAYS: dict[str, Callable[[Workload, Strategy, HandlerCost], Demand]] = {
+    BIT_BANGED: _bit_banged,
+    POLLED: _polled,
+    PACED: _paced,
+    INTERRUPTS: _interrupts,
+    MODERATED: _moderated,
+    DMA: _dma,
+}
