@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_DEVICES = ("uart16550", "timer", "checksum_engine", "interrupt_controller")
+_DEVICES = ("uart16550", "timer", "checksum_engine", "gpio", "interrupt_controller")
 
 
 @click.command(

@@ -1,18 +1,20 @@
 """General-purpose pins: direction, output with set and clear aliases, open drain, interrupts.
 
 The one idea: a pin has two wires, ``pin3`` that the outside drives and ``pad3`` that this device
-drives, both idle at 1 as with a pull-up. What software reads is the pin as its pad shows it: its
-own output where it drives, else what comes from outside. The register map is our own.
+drives. A pad idles at 1 as with a pull-up, the outside as the board says. What software reads is
+the pin as its pad shows it: its own output where it drives, else what comes from outside. The
+register map is our own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import partial
 from typing import ClassVar
 
 from emu.kernel.clock import Clock
 from emu.kernel.device import Device
+from emu.kernel.parameter import Parameter
 from emu.kernel.register import Field, Register
 from emu.kernel.signal import Signal
 
@@ -35,6 +37,10 @@ class Gpio(Device):
     until software clears it. A pin that senses a level is pending for as long as it has that level,
     and writing PENDING does not change that. An output is seen by IN, and by the edge detector, as
     any other level is.
+
+    Attributes:
+        on_change: called before anything is latched when levels change, with the levels of all pins
+            before and after, and whether this device made them change.
     """
 
     KIND = "gpio"
@@ -53,6 +59,10 @@ class Gpio(Device):
         _pins("BOTH", 0x28, "both edges", "1 senses either edge, whatever HIGH says"),
         _pins("PENDING", 0x2C, "interrupts that came", "1 where one came", onwrite="woclr"),
     )
+    PARAMETERS: ClassVar[tuple[Parameter, ...]] = (
+        Parameter("idle", int, 1, "level that the outside gives every pin at first", (0, 1),
+                  ("integer",)),
+    )  # fmt: skip
     NOTES = (
         (
             "SET, CLEAR and TOGGLE change only the bits that are written as 1, in one access. OUT "
@@ -69,12 +79,14 @@ class Gpio(Device):
         self, name: str, clock: Clock, settings: Mapping[str, object] | None = None
     ) -> None:
         super().__init__(name, clock, settings)
+        idle = int(self.settings["idle"])
         for pin in range(PINS):
-            outside = self.signals[f"pin{pin}"] = Signal(clock, f"{name}.pin{pin}", level=1)
+            outside = self.signals[f"pin{pin}"] = Signal(clock, f"{name}.pin{pin}", level=idle)
             self.signals[f"pad{pin}"] = Signal(clock, f"{name}.pad{pin}", level=1)
             outside.watch(partial(self._follow, 1 << pin))
-        self._outside = self._seen = _ALL
+        self._outside = self._seen = _ALL * idle
         self._pads = _ALL
+        self.on_change: list[Callable[[int, int, bool], None]] = []
         self._out, self._direction, self._drain = (
             self.registers[one] for one in ("OUT", "DIR", "DRAIN")
         )
@@ -100,7 +112,7 @@ class Gpio(Device):
         """Take in what the outside drives on one pin."""
         self._outside = self._outside | bit if level else self._outside & ~bit
         if not self.halted:
-            self._look()
+            self._look(ours=False)
 
     def _drive(self) -> None:
         """Drive the pads as OUT, DIR and DRAIN say, and look at what comes of it."""
@@ -111,12 +123,30 @@ class Gpio(Device):
         for pin in range(PINS):
             if changed >> pin & 1:
                 self.signals[f"pad{pin}"].set(pads >> pin & 1)
-        self._look()
+        self._look(ours=True)
 
-    def _look(self) -> None:
+    @property
+    def driven(self) -> int:
+        """The pins that are driven by this device, one bit a pin."""
+        return self._direction.value & ~(self._drain.value & self._out.value)
+
+    @property
+    def outside(self) -> int:
+        """The levels that the outside gives, one bit a pin."""
+        return self._outside
+
+    @property
+    def levels(self) -> int:
+        """The levels that the pins show, one bit a pin."""
+        return self._seen
+
+    def _look(self, *, ours: bool) -> None:
         """Note the edges since the last look."""
-        driven = self._direction.value & ~(self._drain.value & self._out.value)
+        driven = self.driven
         seen = (self._out.value & driven) | (self._outside & ~driven)
+        if seen != self._seen:
+            for told in self.on_change:
+                told(self._seen, seen, ours)
         rose, fell = seen & ~self._seen, self._seen & ~seen
         self._seen = seen
         high, both = self._high.value, self._both.value

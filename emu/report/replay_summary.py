@@ -19,6 +19,8 @@ _DELAYS = {
     "spurious": "an interrupt without a cause",
     "close": "another task closes the port",
     "write": "another task writes",
+    "set": "another task sets a pin of its own",
+    "output": "another task makes a pin of its own an output, or an input again",
 }
 
 

@@ -393,8 +393,9 @@ _ALL = (
     ),
     Rule(
         "unchecked-range", "trade",
-        "a length that the device cannot make was taken",
-        "What does not fit is cut off or wraps: 0 may stop the timer, or make it run for hours.",
+        "a length that cannot be made, or a pin that is not there, was taken",
+        "What does not fit is cut off or wraps: a length of 0 may stop a timer or make it run for "
+        "hours, and pin 16 may be pin 0.",
         "Refuse it with a ValueError before anything is written.",
     ),
     Rule(
@@ -466,6 +467,41 @@ _ALL = (
         "the engine was set up for another check than was asked for",
         "Both ends find every message damaged, or the check lets damage pass.",
         "Write all of CONFIG, POLY, INIT and XOROUT when the driver is opened, and WIDTH less one.",
+    ),
+    Rule(
+        "stale-event-counted", "trade",
+        "an edge from before a pin was watched was counted as one since",
+        "The first event is one that nobody meant: a switch seems to have been pressed at "
+        "power-on, and every count is one too many.",
+        "Choose what is sensed, clear the bit of the pin in PENDING, then enable its interrupt.",
+    ),
+    Rule(
+        "port-rmw-race", "trade",
+        "a write of the whole port took back a pin that was set since the port was read",
+        "Handler and main code, or two tasks, change pins of one port: whoever reads, changes and "
+        "writes it takes back what came in between, once in a while.",
+        "Use SET, CLEAR or TOGGLE for OUT; where there are none, as for DIR, mask interrupts from "
+        "the read, or from the look at a copy, to the write.",
+    ),
+    Rule(
+        "port-overwritten", "trade",
+        "a write to the port changed a pin that nobody asked for",
+        "A lamp, a power switch or a chip select that belongs to somebody else goes on or off.",
+        "Change the bit of one pin only, by SET or CLEAR.",
+    ),
+    Rule(
+        "direction-before-value", "trade",
+        "a pin was made an output before it had its level, so that the other level showed",
+        "The pin shows what OUT happened to hold: a short pulse at start-up, which resets a "
+        "modem or starts a transfer.",
+        "Write the level first, as long as the pin is an input, and DIR after it.",
+    ),
+    Rule(
+        "pin-glitch", "trade",
+        "the pin of a call showed another level on its way than the one that was asked for",
+        "Whatever hangs on the pin sees an edge that is none: a counter counts it, a latch takes "
+        "it, a radio is switched off for a moment.",
+        "Go to the level in one write; let go of pins by DIR before OUT or DRAIN is changed.",
     ),
     Rule(
         "time-limit", "run",

@@ -15,6 +15,7 @@ from emu.faults.attached import Attached
 from emu.kernel.bus import BusError
 from emu.kernel.clock import NEVER_PS, PS_PER_S
 from emu.kernel.where import Place
+from emu.scenario.driver_source import text_of
 from emu.scenario.guarded import MS_PS, OPEN_BOUND_PS, GuardedDriver
 from emu.scenario.model import Step
 from emu.scenario.outcome import StepNote
@@ -29,10 +30,14 @@ COMMON_PROMISES = {
     "quiet": "after close the device and its interrupt are silent",
 }
 _CALL_BOUND_PS = 100 * MS_PS  # of a call that is not to wait
+_ACCESS_CYCLES = 10  # that an access takes at least, compared with entering a handler
+_LATE_ACCESSES = (
+    500  # how much later than its device a driver may be, 100 us where one takes 200 ns
+)
 _PATIENCE_PS = PS_PER_S
 _OVERHEAD_ACCESSES = 400  # what a call may do besides waiting
 _SETTLING_PS = MS_PS
-_HARMLESS = ("spurious-interrupt", "withdrawn-interrupt", "cpu-stalled")
+_HARMLESS = ("spurious-interrupt", "withdrawn-interrupt", "cpu-stalled", "random-state")
 
 
 class DevicePort(GuardedDriver):
@@ -45,8 +50,8 @@ class DevicePort(GuardedDriver):
     Attributes:
         PROMISES: the contract of the trade.
         STEADFAST: promises that no fault excuses.
-        is_open: whether ``open`` returned and ``close`` was not called since.
         players: plays a step, by its action, and says in a few words how it went.
+        late_ps: how much later than the device a driver may be.
     """
 
     PROMISES: ClassVar[Mapping[str, str]]
@@ -55,7 +60,6 @@ class DevicePort(GuardedDriver):
     def __init__(self, bench: Bench, driver_class: type) -> None:
         self._bench = bench
         self._clock = bench.board.clock
-        self.is_open = False
         self._opened_ps = 0
         self._breaches = Breaches(self.PROMISES, self)
         name = bench.scenario.port
@@ -74,6 +78,7 @@ class DevicePort(GuardedDriver):
             given=bench.hand_out(name),
         )  # fmt: skip
         self.rules = self._call_rules
+        self.late_ps = _LATE_ACCESSES * max(self._access_ps, bench.board.cycles_ps(_ACCESS_CYCLES))
 
     # for a trade to fill in
 
@@ -165,6 +170,39 @@ class DevicePort(GuardedDriver):
         limit_ps = waits_ps + grace_ps + _OVERHEAD_ACCESSES * self._access_ps
         self._check_time(name, self._used_ps() - start_ps, limit_ps)
         return answer
+
+    def refused(self, what: str, name: str, *given: object) -> str:
+        """Make a call that must be refused with a ValueError, and say how that went.
+
+        Args:
+            what: cannot be had.
+            name: of the method.
+            given: its arguments.
+        """
+
+        def ask() -> str:
+            try:
+                getattr(self._driver, name)(*given)
+            except ValueError as error:
+                return text_of(error) or "refused"
+            return ""
+
+        try:
+            said = self._guarded(name, ask, _CALL_BOUND_PS)
+        except BusError:
+            return "a bus error"
+        if said:
+            return f"{what} is refused"
+        place = self._method_place(name)
+        self.breach("range", f"{name} took {what}", "unchecked-range", place)
+        return "taken"
+
+    def handler_place(self) -> Place:
+        """Return where the driver defines the handler of the device, if one is connected."""
+        line = self._board.cpu.interrupts.lines.get(self._board.window(self.name).irq)
+        handler = line.handlers[-1] if line is not None and line.handlers else None
+        code = getattr(getattr(handler, "__func__", handler), "__code__", None)
+        return (code.co_filename, code.co_firstlineno) if code else ("", 0)
 
     def whole(self, name: str, value: object, least: int = 0) -> int:
         """Return an answer that must be a whole number."""

@@ -19,22 +19,30 @@ class DeviceStage:
     Args:
         bench: what it stands on.
         make_port: makes the port of the trade, with the driver in it.
+        make_tasks: given the stage, makes the other tasks that may call the driver; None for
+            nobody.
 
     Attributes:
+        bench: what it stands on.
         port: the port, once the run has begun.
-        tasks: nobody.
+        tasks: the other tasks.
     """
 
-    def __init__(self, bench: Bench, make_port: Callable[[Bench, type], DevicePort]) -> None:
-        self._bench = bench
+    def __init__(
+        self,
+        bench: Bench,
+        make_port: Callable[[Bench, type], DevicePort],
+        make_tasks: Callable[[DeviceStage], Tasks] | None = None,
+    ) -> None:
+        self.bench = bench
         self._make_port = make_port
         self.port: DevicePort | None = None
-        self.tasks: Tasks | None = None
+        self.tasks: Tasks | None = make_tasks(self) if make_tasks is not None else None
 
     @property
     def driven(self) -> tuple[str, ...]:
         """The one device, and those beside it."""
-        return self._bench.with_beside(self._bench.scenario.port)
+        return self.bench.with_beside(self.bench.scenario.port)
 
     @property
     def far_ends(self) -> Mapping[str, FarEnd]:
@@ -43,9 +51,9 @@ class DeviceStage:
 
     def play(self, driver: type) -> None:
         """Construct the driver and play all steps."""
-        scenario = self._bench.scenario
-        self.port = self._make_port(self._bench, driver)
-        self._bench.armed.before_open()
+        scenario = self.bench.scenario
+        self.port = self._make_port(self.bench, driver)
+        self.bench.armed.before_open()
         for step in whole_steps(scenario, (scenario.port,)):
             self.port.play(step)
 

@@ -125,9 +125,8 @@ class DispatchPort(DevicePort):
         return self._lines[number]
 
     def _attach(self, step: Step) -> str:
-        asked = step.values["attach"]
-        line, priority = self._line(asked["source"]), asked.get("priority", 1)
-        line.deferred = asked.get("deferred", False)
+        line, priority = self._line(step.values["attach"]), step.values.get("priority", 1)
+        line.deferred = step.values.get("deferred", False)
         line.priority, line.masked = priority, False
         self.call("attach", line.number, line.handle, priority)
         return f"source {line.number} with priority {priority}"
@@ -158,8 +157,8 @@ class DispatchPort(DevicePort):
 
     def _assert(self, step: Step) -> str:
         """Let sources ask for attention, once or several times, while time passes."""
-        asked = step.values["assert"]
-        numbers, times, gap_ps = asked["sources"], asked.get("times", 1), asked.get("gap", MS_PS)
+        asked = step.values
+        numbers, times, gap_ps = asked["assert"], asked.get("times", 1), asked.get("gap", MS_PS)
         for turn in range(times):
             at_ps = self._clock.now_ps + asked.get("after", 0) + turn * gap_ps
             self._clock.schedule(at_ps, lambda: self._come(numbers))

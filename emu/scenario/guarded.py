@@ -62,6 +62,7 @@ class GuardedDriver:
         given: what the driver is given, its window and the processor of `board` when None.
 
     Attributes:
+        is_open: whether ``open`` returned and ``close`` was not called since.
         failed: whether a call has ended in a bus error since, so that the port has to be reopened.
         calling: the driver's call that is under way, ``""`` for none.
         entered: whether another task has called in the middle of it.
@@ -79,7 +80,7 @@ class GuardedDriver:
         given: tuple[Window, Cpu] | None = None,
     ) -> None:
         self.name = name
-        self.failed = self.entered = False
+        self.is_open = self.failed = self.entered = False
         self.calling = ""
         self._board = board
         self._findings = findings

@@ -27,10 +27,11 @@ from emu.scenario.load_data import DATA
 from emu.scenario.load_far_end import FAR_END, make_far_end
 from emu.scenario.load_faults import FAULTS, make_faults
 from emu.scenario.load_steps import STEP
-from emu.scenario.model import CALLERS, BoardModel, Expectation, Limits, Scenario
+from emu.scenario.model import BoardModel, Expectation, Limits, Scenario
 from emu.scenario.quantities import LINE, REAL_TIME, SPAN
 from emu.scenario.shape import Choice, Items, JsonSchema, Key, Table, Text, Values, Whole
 from emu.scenario.source import Node, Notes, compose, neighbour, passing, read_text
+from emu.scenario.trade_names import CALLERS
 from emu.units import LineSettings
 
 __all__ = [
@@ -55,6 +56,11 @@ class _BoardShape:
 
     def read(self, node: Node, notes: Notes) -> BoardModel:
         """Return the board."""
+        board = self._board(node, notes)
+        notes.trades = tuple(dict.fromkeys(driven_devices(board).values()))
+        return board
+
+    def _board(self, node: Node, notes: Notes) -> BoardModel:
         if not isinstance(node.value, str):
             return make_board(BOARD.read(node, notes), notes)
         path = notes.folder / node.value
@@ -70,6 +76,22 @@ class _BoardShape:
     def schema(self) -> JsonSchema:
         """Return the schema of the board or the path."""
         return {"anyOf": [{"type": "string", "minLength": 1}, {"$ref": "#/$defs/board"}]}
+
+
+class _CallerShape:
+    """Take a call that another task may make, of those that drivers of the board have."""
+
+    def read(self, node: Node, notes: Notes) -> str | float:
+        """Return its name."""
+        return Choice(_callers(notes.trades) or _callers(tuple(CALLERS))).read(node, notes)
+
+    def schema(self) -> JsonSchema:
+        """Return the schema of all that there are."""
+        return Choice(_callers(tuple(CALLERS))).schema()
+
+
+def _callers(trades: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(name for trade in trades for name in CALLERS.get(trade, ()))
 
 
 class _Span:
@@ -130,7 +152,7 @@ SCENARIO = Table(
         Key("do", Items(STEP), "what the driver is asked to do, in order"),
         Key(
             "callers",
-            Items(Choice(CALLERS)),
+            Items(_CallerShape()),
             "calls that another task may make in the middle of one, wherever emu hunt likes",
         ),
         Key("faults", FAULTS, "what goes wrong: a list, or the path of a file with one"),

@@ -18,7 +18,7 @@ from emu.scenario.load_trade_steps import actions_of
 from emu.scenario.model import ACTIONS, BoardModel, Scenario, Step
 from emu.scenario.shape import Values
 from emu.scenario.source import Node, Notes, passing
-from emu.scenario.trade_names import SERIAL, trade_of_kind
+from emu.scenario.trade_names import CALLERS, SERIAL, trade_of_kind
 from emu.units import LineSettings, format_duration, format_frequency
 
 __all__ = ["check_scenario", "driven_devices", "nearest_baud", "serial_devices"]
@@ -66,6 +66,7 @@ def check_scenario(
     trade = trades.get(scenario.port, SERIAL) if trades is not None else SERIAL
     if trade != SERIAL:
         _check_keys(trade, scenario, values, notes)
+    _check_callers(trade, scenario, values, notes)
     _check_actions(trade, scenario, steps, notes)
     far_port = _check_far_port(scenario, trades, values, notes)
     done = tuple(
@@ -94,7 +95,18 @@ def _check_actions(trade: str, scenario: Scenario, steps: Sequence[Places], note
             )  # fmt: skip
 
 
-_SERIAL_KEYS = ("line", "far_end", "callers", "expect")
+def _check_callers(trade: str, scenario: Scenario, values: Values, notes: Notes) -> None:
+    """Note calls that no other task makes to a driver of this trade."""
+    known = CALLERS.get(trade, ())
+    for name in scenario.callers:
+        if name not in known:
+            notes.refuse(
+                values.place("callers"), f"no other task calls {name!r} of a {trade} driver",
+                allowed=", ".join(known), fix="" if known else "leave it out",
+            )  # fmt: skip
+
+
+_SERIAL_KEYS = ("line", "far_end", "expect")
 
 
 def _check_keys(trade: str, scenario: Scenario, values: Values, notes: Notes) -> None:

@@ -6,15 +6,20 @@ is asked for, and a step that is none of its trade is refused by name.
 
 from __future__ import annotations
 
+from emu.devices.gpio import PINS
+from emu.devices.pin_driver import EDGES
 from emu.scenario.load_data import DATA
 from emu.scenario.quantities import DURATION, SPAN
-from emu.scenario.shape import Items, Key, Table, Truth, Whole
+from emu.scenario.shape import Choice, Items, Key, Table, Truth, Whole
 from emu.scenario.step_shapes import COMMON_STEPS, TIMEOUT, Nothing, StepTable
 
-__all__ = ["TRADE_STEPS", "actions_of"]
+__all__ = ["SPANS", "TRADE_STEPS", "actions_of"]
 
 _SHARED = ("open", "close", "reopen", *COMMON_STEPS)
 _MOST_CYCLES = 2**40
+_PIN = Whole(0, PINS - 1)
+_NUMBER = Whole(0, 2 * PINS - 1)  # of a pin, or of one that is not there
+_LEVEL = Key("level", Choice((0, 1)), "the level", required=True)
 
 _WORD = Whole(0, 0xFFFF_FFFF, base=16)
 _CHECK = Table(
@@ -30,24 +35,8 @@ _CHECK = Table(
 )
 
 _SOURCE = Whole(1, 31)
-_ATTACH = Table(
-    "a source",
-    (
-        Key("source", _SOURCE, "its number", required=True),
-        Key("priority", Whole(1, 7), "higher is served first"),
-        Key("deferred", Truth(), "its handler only masks it, and main code serves it"),
-    ),
-)
-_ASSERT = Table(
-    "sources that ask",
-    (
-        Key("sources", Items(_SOURCE, least=1), "their numbers, all at once", required=True),
-        Key("times", Whole(1, 1000), "how often"),
-        Key("gap", SPAN, "time from one to the next"),
-        Key("after", DURATION, "time until the first"),
-    ),
-)
 
+# fmt: off
 TRADE_STEPS: dict[str, StepTable] = {
     "timer": {
         "now": (Nothing(), "ask for the time", ()),
@@ -60,14 +49,65 @@ TRADE_STEPS: dict[str, StepTable] = {
         "compute": (DATA, "ask for the check of these bytes", (TIMEOUT,)),
     },
     "dispatch": {
-        "attach": (_ATTACH, "give a source a handler", ()),
+        "attach": (
+            _SOURCE, "give a source a handler",
+            (
+                Key("priority", Whole(1, 7), "higher is served first, 1 if left out"),
+                Key("deferred", Truth(), "its handler only masks it, and main code serves it"),
+            ),
+        ),
         "detach": (_SOURCE, "take its handler away", ()),
         "mask": (_SOURCE, "let a source through no more for a while", ()),
         "unmask": (_SOURCE, "let it through again", ()),
-        "assert": (_ASSERT, "let sources ask for attention", ()),
+        "assert": (
+            Items(_SOURCE, least=1), "let sources ask for attention, all at once",
+            (
+                Key("times", Whole(1, 1000), "how often, once if left out"),
+                Key("gap", SPAN, "how long from one to the next, 1 ms if left out"),
+                Key("after", DURATION, "how long to wait before the first"),
+            ),
+        ),
         "serve": (Nothing(), "serve what handlers have left to main code", ()),
     },
+    "pins": {
+        "output": (
+            _NUMBER, "make a pin an output",
+            (_LEVEL, Key("open_drain", Truth(), "let it go instead of driving it high")),
+        ),
+        "input": (_NUMBER, "let go of a pin", ()),
+        "set": (_NUMBER, "set an output", (_LEVEL,)),
+        "get": (_NUMBER, "ask for the level of a pin", ()),
+        "watch": (
+            _NUMBER, "count the edges of a pin",
+            (Key("edge", Choice(EDGES), "which edges", required=True),),
+        ),
+        "edges": (_NUMBER, "ask how many edges came", ()),
+        "follow": (
+            _NUMBER, "let an output follow a pin",
+            (Key("target", _NUMBER, "the output", required=True),),
+        ),
+        "drive": (_PIN, "let the outside drive a pin", (_LEVEL,)),
+        "pulse": (
+            _PIN, "let the outside invert a pin again and again, from now on",
+            (
+                Key("length", SPAN, "how long each time", required=True),
+                Key("times", Whole(1, 10_000), "how often, once if left out"),
+                Key("gap", SPAN, "how long between two, as long as a pulse if left out"),
+                Key("after", DURATION, "how long to wait before the first"),
+            ),
+        ),
+    },
 }
+# fmt: on
+
+SPANS = frozenset(
+    key.name
+    for table in TRADE_STEPS.values()
+    for _, _, options in table.values()
+    for key in options
+    if key.shape in (DURATION, SPAN)
+)
+"""The options that are durations, in ps once they are read."""
 
 
 def actions_of(trade: str) -> tuple[str, ...]:

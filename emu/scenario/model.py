@@ -17,7 +17,6 @@ from emu.units import LineSettings
 
 __all__ = [
     "ACTIONS",
-    "CALLERS",
     "NEVER_PS",
     "BoardModel",
     "DeviceModel",
@@ -28,7 +27,6 @@ __all__ = [
     "Step",
 ]
 
-CALLERS = ("close", "write")
 ACTIONS = ("open", "send", "receive", "exchange", "echo", "drain", "wait", "work", "line",
            "reopen", "close", "leftovers")  # fmt: skip
 
@@ -158,8 +156,8 @@ class Scenario:
         line: what ``open`` is called with, and what the far end speaks unless it says otherwise.
         far_end: what hangs on the line.
         steps: what the driver is asked to do; ``open`` and ``close`` are added where missing.
-        callers: the calls that another task of a higher priority may make in the middle of a
-            ``read``, ``write`` or ``drain``, of `CALLERS`.
+        callers: the calls that another task of a higher priority may make in the middle of one,
+            of those that the trade of the driver allows.
         faults: what goes wrong.
         expect: what must have come out.
         limits: bounds.

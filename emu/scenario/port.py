@@ -46,7 +46,6 @@ class DrivenPort(GuardedDriver):
 
     Attributes:
         contract: the books of this port.
-        is_open: whether ``open`` returned and ``close`` was not called since.
         line_is_quiet: tells whether nothing more is on its way to the driver.
     """
 
@@ -68,7 +67,7 @@ class DrivenPort(GuardedDriver):
         self.far_end = far_end
         self.contract = SerialContract(device, far_end)
         self.contract.errors = lambda: self.errors
-        self.is_open = self._shut = False
+        self._shut = False
         self.line_is_quiet: Callable[[], bool] = lambda: True
         self.line: LineSettings | None = None
         self._rules = rules

@@ -10,10 +10,10 @@ from emu.devices.uart16550 import Uart16550
 from emu.line.far_end import FarEnd
 from emu.record.characters import note_characters
 from emu.scenario.contract import counter
-from emu.scenario.other_task import OtherTask
 from emu.scenario.outcome import Outcome
 from emu.scenario.port import DrivenPort
 from emu.scenario.promise import Promise
+from emu.scenario.serial_task import serial_task
 from emu.scenario.stage import Bench, Tasks
 from emu.scenario.steps import StepPlayer
 from emu.scenario.whole_steps import last_close, whole_steps
@@ -38,7 +38,7 @@ class SerialStage:
         self.ports: dict[str, DrivenPort] = {}
         self._traffic_end: tuple[int, int] | None = None
         self._far_end = self._connect()
-        self.tasks: Tasks | None = OtherTask(
+        self.tasks: Tasks | None = serial_task(
             bench.board, bench.scenario, lambda: self.ports.get(bench.scenario.port)
         )
 

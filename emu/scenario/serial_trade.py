@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from emu.devices.serial_driver import SERIAL_METHODS
 from emu.scenario.contract import PROMISES
-from emu.scenario.model import CALLERS
 from emu.scenario.serial_stage import SerialStage
 from emu.scenario.trade import Trade
+from emu.scenario.trade_names import CALLERS, SERIAL
 
 __all__ = ["TRADE"]
 
 TRADE = Trade(
-    "serial", "serial driver", "uart16550", SERIAL_METHODS, PROMISES, SerialStage, CALLERS
+    SERIAL, "serial driver", "uart16550", SERIAL_METHODS, PROMISES, SerialStage, CALLERS[SERIAL]
 )

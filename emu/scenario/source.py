@@ -101,6 +101,7 @@ class Notes:
         flaws: what was found, shared with the notes on files that this one names.
         unread: names that stand in the input but whose meaning was refused, shared likewise; who
             finds nothing under one of them has found no further flaw.
+        trades: what drivers of the board do, as far as it could be read.
     """
 
     def __init__(self, path: str, folder: Path, *, seed: int = 1) -> None:
@@ -109,6 +110,7 @@ class Notes:
         self.seed = seed
         self.flaws: list[Flaw] = []
         self.unread: set[str] = set()
+        self.trades: tuple[str, ...] = ()
 
     def of_file(self, path: str, folder: Path) -> Notes:
         """Return notes on another file that go on the same list."""

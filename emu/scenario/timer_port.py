@@ -18,7 +18,6 @@ from emu.kernel.where import Place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort
 from emu.scenario.difference import times
 from emu.scenario.driver_source import rule_of_error, text_of
-from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
 from emu.units import show_duration
 
@@ -32,7 +31,6 @@ TIMER_PROMISES = {
     "range": "a period that cannot be made is refused with a ValueError",
     **COMMON_PROMISES,
 }
-_LATE_PS = MS_PS // 10  # how much later than the hardware a driver may be
 _LONGEST_CYCLES = 2**32
 _END, _MATCH, _MISSED = 0x01, 0x02, 0x04
 
@@ -148,7 +146,8 @@ class TimerPort(DevicePort):
     def _every(self, step: Step) -> str:
         cycles = int(step.values["every"])
         if not 2 <= cycles <= _LONGEST_CYCLES:
-            return self._refused(cycles)
+            self._period = 0
+            return self.refused(f"a period of {cycles} cycles", "every", cycles)
         self._merged = self._flags = 0
         self._clears.clear()
         before = self._timer.cycles
@@ -158,23 +157,6 @@ class TimerPort(DevicePort):
         self._period, self._began = cycles, (before, self._timer.cycles)
         self._missed_before = self._counter()
         return f"periods of {cycles} cycles"
-
-    def _refused(self, cycles: int) -> str:
-        """Ask for what cannot be made."""
-
-        def ask() -> str:
-            try:
-                self._driver.every(cycles)
-            except ValueError as error:
-                return text_of(error)
-            return ""
-
-        said = self._guarded("every", ask, 100 * MS_PS)
-        self._period = 0
-        if not said:
-            self.breach("range", f"every took a period of {cycles} cycles", "unchecked-range",
-                        self._method_place("every"))  # fmt: skip
-        return f"a period of {cycles} cycles is refused" if said else "taken"
 
     def _counter(self) -> int:
         try:
@@ -203,7 +185,7 @@ class TimerPort(DevicePort):
         since it was last called.
         """
         stalled_ps, self._stalled_ps = self._stalled_ps, self._clock.stalled_ps
-        late_ps = _LATE_PS + self._clock.stalled_ps - stalled_ps
+        late_ps = self.late_ps + self._clock.stalled_ps - stalled_ps
         late = late_ps * self._timer.clock_hz // PS_PER_S
         least = max(0, (first - late - self._began[1]) // self._period - merged)
         most = (self._timer.cycles - self._began[0]) // self._period
@@ -218,17 +200,11 @@ class TimerPort(DevicePort):
         if length != self._period:
             return "period-off", self._lengths
         if value > most:
-            return "counted-twice", self._handler_place()
+            return "counted-twice", self.handler_place()
         if self._clears:
             counts = Counter(self._clears)
             return "event-cleared-uncounted", min(counts, key=lambda one: (counts[one], -one[1]))
         return "", ("", 0)
-
-    def _handler_place(self) -> Place:
-        line = self._board.cpu.interrupts.lines.get(self._board.window(self.name).irq)
-        handler = line.handlers[-1] if line is not None and line.handlers else None
-        code = getattr(getattr(handler, "__func__", handler), "__code__", None)
-        return (code.co_filename, code.co_firstlineno) if code else ("", 0)
 
     def _alarm(self, step: Step) -> str:
         cycles = int(step.values["alarm"])
@@ -237,7 +213,7 @@ class TimerPort(DevicePort):
         start_ps, stalled_ps = self._clock.now_ps, self._clock.stalled_ps
         due = self._timer.cycles + cycles
         self._compare, self._unmatched = None, ("", 0)
-        answer = self.call("alarm", cycles, timeout_ps=timeout_ps, grace_ps=_LATE_PS)
+        answer = self.call("alarm", cycles, timeout_ps=timeout_ps, grace_ps=self.late_ps)
         if answer is None:
             return "a bus error"
         answer = self.truth("alarm", answer)
@@ -246,7 +222,7 @@ class TimerPort(DevicePort):
         self._told.append(answer)
         if answer:
             self._judge_alarm(due, took_ps - wait_ps, stalled_ps)
-        elif wait_ps + _LATE_PS + stalled_ps < timeout_ps:
+        elif wait_ps + self.late_ps + stalled_ps < timeout_ps:
             detail = (
                 f"alarm gave up after {show_duration(took_ps)}, due in {show_duration(wait_ps)}"
             )
@@ -258,7 +234,7 @@ class TimerPort(DevicePort):
         early = due - self._timer.cycles
         if early > 0:
             self.breach("alarm", f"it went off {early} cycles before it was due")
-        elif late_ps - stalled_ps > _LATE_PS:
+        elif late_ps - stalled_ps > self.late_ps:
             late = show_duration(late_ps)
             self.breach("alarm", f"it went off {late} after it was due", *self._slept_through())
 

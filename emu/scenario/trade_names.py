@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from emu.devices.shelf import find_device
 
-__all__ = ["BY_KIND", "SERIAL", "TRADES", "trade_of_kind"]
+__all__ = ["BY_KIND", "CALLERS", "SERIAL", "TRADES", "trade_of_kind"]
 
 SERIAL = "serial"
 BY_KIND = {
@@ -12,8 +12,11 @@ BY_KIND = {
     "timer": "timer",
     "checksum_engine": "checksum",
     "interrupt_controller": "dispatch",
+    "gpio": "pins",
 }
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
+CALLERS: dict[str, tuple[str, ...]] = {SERIAL: ("close", "write"), "pins": ("set", "output")}
+"""The calls that another task may make in the middle of one, by trade."""
 
 
 def trade_of_kind(kind: str) -> str:

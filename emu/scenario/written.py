@@ -20,6 +20,7 @@ from emu.faults.plan import FaultPlan, FaultSpec, When
 from emu.kernel.board import BusSettings, CpuSettings, LineRules
 from emu.kernel.parameter import Parameter
 from emu.line.plan import BreakPlan, FarEndPlan, NoisePlan, ScriptLine
+from emu.scenario.load_trade_steps import SPANS
 from emu.scenario.model import (
     NEVER_PS,
     BoardModel,
@@ -30,6 +31,7 @@ from emu.scenario.model import (
     Scenario,
     Step,
 )
+from emu.scenario.trade_names import SERIAL, trade_of_kind
 from emu.units import (
     PS_PER_S,
     format_duration,
@@ -71,7 +73,7 @@ def scenario_as_plain(scenario: Scenario, folder: Path | None = None) -> Plain:
         **_if(scenario.seed != 1, seed=scenario.seed),
         **_if(scenario.driver, driver=moved(scenario.driver)),
         **_if(scenario.port, port=scenario.port),
-        "line": str(scenario.line),
+        **_if(_is_serial(scenario), line=str(scenario.line)),
         **_if(scenario.far_end != FarEndPlan(), far_end=_far_end(scenario.far_end, moved)),
         "do": [_step(one) for one in scenario.steps],
         **_if(scenario.callers, callers=list(scenario.callers)),
@@ -79,6 +81,12 @@ def scenario_as_plain(scenario: Scenario, folder: Path | None = None) -> Plain:
         **_if(scenario.expect != Expectation(), expect=_expect(scenario.expect)),
         **_if(scenario.limits != Limits(), limits=_limits(scenario.limits)),
     }
+
+
+def _is_serial(scenario: Scenario) -> bool:
+    """Whether what is driven hangs on a line."""
+    kinds = [one.kind for one in scenario.board.devices if one.name == scenario.port]
+    return not kinds or trade_of_kind(kinds[0]) == SERIAL
 
 
 def board_as_plain(board: BoardModel) -> Plain:
@@ -266,7 +274,7 @@ def _step(step: Step) -> str | Plain:
         **_if(step.chunk, chunk=step.chunk),
         **_if(step.by, by=step.by),
     }
-    values = {key: _value(one) for key, one in step.values.items()}
+    values = {key: _value(key, one) for key, one in step.values.items()}
     value = values.pop(step.action) if values else _asked(step)
     options |= values
     if value is None and not options:
@@ -274,10 +282,14 @@ def _step(step: Step) -> str | Plain:
     return {step.action: value, **options}
 
 
-def _value(value: Any) -> Any:  # noqa: ANN401 - file data
+def _value(key: str, value: Any) -> Any:  # noqa: ANN401 - file data
     """Return what a trade that is not serial asks for as a person writes it."""
+    if key in SPANS:
+        return format_duration(value)
     if isinstance(value, bytes):
         return data_as_plain(value)
+    if isinstance(value, tuple):
+        return list(value)
     return dict(value) if isinstance(value, dict) else value
 
 

@@ -151,8 +151,9 @@ class _Checker:
         self._told = told
         self._rows: dict[Cause, Row] = {}
         self._smallest: dict[Cause, tuple[int, Failure, Trial]] = {}
-        first = trying[0].scenario
-        self.checked.meanings = dict(trade_of(first.board, first.port).promises)
+        for one in trying[:1]:
+            trade = trade_of(one.scenario.board, one.scenario.port)
+            self.checked.meanings = dict(trade.promises)
         self.checked.promises = {name: {} for name in self.checked.meanings}
         self._behaviours: set[tuple[int, str]] = set()
         self._begun: set[int] = set()

@@ -31,11 +31,11 @@ def _body(title: str, *steps: Any, **more: Any) -> dict[str, Any]:  # noqa: ANN4
 
 
 def _attach(source: int, priority: int = 1, **more: Any) -> dict[str, Any]:  # noqa: ANN401 - file data
-    return {"attach": {"source": source, "priority": priority, **more}}
+    return {"attach": source, "priority": priority, **more}
 
 
 def _assert(*sources: int, **more: Any) -> dict[str, Any]:  # noqa: ANN401 - file data
-    return {"assert": {"sources": list(sources), **more}}
+    return {"assert": list(sources), **more}
 
 
 _TIDE = (_attach(5, 3), _attach(7, 1), _attach(31, 2))

@@ -21,6 +21,8 @@ KINDS = {
     "spurious": "an interrupt comes although no device asked for one",
     "close": "another task closes the port in the middle of a call",
     "write": "another task writes in the middle of a call",
+    "set": "another task sets a pin of its own in the middle of a call",
+    "output": "another task makes a pin of its own an output, or an input again, in a call",
 }
 MANNERS = ("access", "line", "opcode")  # what a step is
 

@@ -6,6 +6,7 @@ from emu.scenario.trade_names import SERIAL
 from emu.search.bout import Bout
 from emu.search.checksum_suite import checksum_suite
 from emu.search.dispatch_suite import dispatch_suite
+from emu.search.pin_suite import pin_suite
 from emu.search.serial_suite import serial_suite
 from emu.search.timer_suite import timer_suite
 
@@ -16,6 +17,7 @@ _SUITES = {
     "timer": timer_suite,
     "checksum": checksum_suite,
     "dispatch": dispatch_suite,
+    "pins": pin_suite,
 }
 
 

@@ -16,6 +16,7 @@ from emu.cli.main import main
 from emu.search import suite as suite_module
 from emu.search.case import load_case
 from emu.search.suite import Bout, suite
+from tests.quality.seeded_drivers import FOLDER, load_seeded
 from tests.search_bench import bout
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -23,6 +24,12 @@ STEADY = "tests/small_driver.py:SteadySender"
 FIRST_TRY = "drivers_example/first_try.py:FirstTry"
 STEPS = "[open, {send: tide 3.21 m}, {send: tide 3.22 m}, drain, {receive: 4}]"
 FAR_END = "{kind: script, script: [{at: 6 ms, send: TIDE}]}"
+OTHERS = [
+    ("timekeeper:Timekeeper", "timer", ""),
+    ("pin_keeper:PinKeeper", "gpio", ""),
+    ("torn-counter-read:Timekeeper", "timer", "torn-counter-read"),
+    ("direction-before-value:PinKeeper", "gpio", "direction-before-value"),
+]
 FEW = [
     bout("there and back", "[open, {send: ab}, {receive: 2}]"),
     bout("two readings", STEPS, far_end=FAR_END),
@@ -117,6 +124,22 @@ def test_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert len(found["contract"]) == 9
     assert {"rule", "file", "line", "scenarios", "runs"} <= set(found["causes"][0])
     assert {"coverage", "schedules", "complete", "stopped", "seconds"} <= set(found)
+
+
+@pytest.mark.parametrize(("driver", "device", "rule"), OTHERS)
+def test_drivers_of_other_devices(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, driver: str, device: str, rule: str
+) -> None:
+    """The methods of a driver tell what it drives, and a bug in it is told at its line."""
+    path, _, name = driver.rpartition(":")
+    seed = load_seeded(FOLDER / f"{path}.yaml") if rule else None
+    named = seed.write(tmp_path) if seed else f"drivers_example/{path}.py:{name}"
+    status, out, err = emu(capsys, named, "--budget", "2s", "--workers", "1", "--json")
+    found = json.loads(out)
+    assert (err, found["device"]) == ("", device)
+    assert status == (1 if seed else 0)
+    if seed:
+        assert rule in {one["rule"] for one in found["causes"] if one["line"] in seed.lines}
 
 
 @pytest.mark.parametrize(

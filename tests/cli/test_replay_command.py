@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from emu.cli.main import main
+from tests.quality.seeded_drivers import FOLDER, load_seeded
 from tests.search_bench import driver_text
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -19,6 +20,12 @@ board: {root}/fixtures/tide_gauge.yaml
 port: telemetry
 far_end: echo
 do: [open, {{send: ab}}, drain, {{receive: 2}}]
+"""
+PINS = """
+scenario: a lamp is switched
+board: {devices: {panel: {kind: gpio, at: 0x40003000, irq: 9}}}
+do: [open, {output: 5, level: 0}, {set: 5, level: 1}, {input: 5}]
+callers: [set, output]
 """
 SLOPPY = "def drain(self, timeout=None):\n    return True"
 STUBBORN = """def write(self, data, timeout=None):
@@ -231,3 +238,20 @@ def test_a_race_is_told_as_the_hunt_told_it(
     (delay,) = [one for one in out.splitlines() if "DELAY" in one]
     assert "DELAY pause: another task has the processor" in delay
     assert delay.endswith("heavy_sleeper.py:117")
+
+
+@pytest.mark.parametrize("name", ["port-rmw-race-other-task", "port-rmw-race-direction"])
+def test_a_call_of_another_task_on_the_timeline(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, name: str
+) -> None:
+    """Where another task came in between, the timeline says at which line and what it did."""
+    driver, file = load_seeded(FOLDER / f"{name}.yaml").write(tmp_path), tmp_path / "case.yaml"
+    scenario = tmp_path / "pins.yaml"
+    scenario.write_text(PINS, encoding="utf-8")
+    words = ["--driver", driver, "--budget", "20s", "--case", str(file), "--stalls", "1"]
+    assert main(["hunt", str(scenario), *words, "--workers", "1", "--step", "access"]) == 1
+    capsys.readouterr()
+    status, out, err = emu(capsys, str(file), "--timeline")
+    assert (status, err) == (1, "")
+    assert "another task " in out
+    assert "which nobody asked for; another task had set it just before" in " ".join(out.split())

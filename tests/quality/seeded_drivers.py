@@ -22,7 +22,17 @@ from emu.scenario.trade import find_trade
 from emu.search.own_board import on_board
 from emu.search.suite import Bout, suite
 
-__all__ = ["FOLDER", "ROOT", "STYLES", "Edit", "Seeded", "class_of", "load_seeded", "seeds"]
+__all__ = [
+    "FOLDER",
+    "ROOT",
+    "STYLES",
+    "STYLES_FOLDER",
+    "Edit",
+    "Seeded",
+    "class_of",
+    "load_seeded",
+    "seeds",
+]
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = Path(__file__).resolve().parent / "seeded"

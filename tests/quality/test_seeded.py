@@ -44,8 +44,9 @@ BUGS = {
 
 OTHER_BUGS = {
     "clock-before-access", "compare-in-the-past", "controller-completion-order",
-    "dma-done-not-wire-done", "idle-tail-miscount", "period-off-by-one", "posted-ack-reentry",
-    "rmw-on-w1c", "suspend-with-irq-live", "torn-counter-read",
+    "direction-before-value", "dma-done-not-wire-done", "idle-tail-miscount", "period-off-by-one",
+    "port-rmw-race", "posted-ack-reentry", "rmw-on-w1c", "suspend-with-irq-live",
+    "torn-counter-read",
 }  # fmt: skip
 
 

@@ -20,6 +20,7 @@ from tests.quality.seeded_drivers import ROOT, Seeded, seeds
 NEAR_LINES, MOST_ENTRIES = 3, 2
 ALONE = "two messages, then left alone"
 FULL = "more than can be written in time"
+TASK = "another task at every timing, idle at 1"
 SINGLE = "one character at a time"
 SHOWS_IN = {
     "ack-after-service": ALONE,
@@ -32,6 +33,10 @@ SHOWS_IN = {
     "error-leaves-device-busy": FULL,
     "mask-register-rmw-race": ALONE,
     "one-event-per-isr": "both ways on an edge-sensed line",
+    "port-rmw-race-direction": TASK,
+    "port-rmw-race-other-task": TASK,
+    "port-rmw-race-shadow": TASK,
+    "rmw-on-w1c": "an alarm among periods, at every timing",
     "shared-state-rmw-race": SINGLE,
     "sleep-lost-wakeup": SINGLE,
     "spurious-irq-not-tolerated": "fault: spurious interrupts",

@@ -16,6 +16,7 @@ GOOD = {
     "timer": "drivers_example/timekeeper.py:Timekeeper",
     "checksum": "drivers_example/message_seal.py:MessageSeal",
     "dispatch": "drivers_example/dispatcher.py:Dispatcher",
+    "pins": "drivers_example/pin_keeper.py:PinKeeper",
 }
 PLAIN = [(trade, one) for trade in GOOD for one in suite(trade) if not one.hunted]
 HUNTED = [(trade, one) for trade in GOOD for one in suite(trade) if one.hunted]

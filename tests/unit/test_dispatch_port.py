@@ -14,7 +14,7 @@ from emu.scenario.runner import run_scenario
 BOARD = {"name": "tide gauge", "devices": {"router": {
     "kind": "interrupt_controller", "at": 0x0C00_0000, "irq": 11,
 }}}  # fmt: skip
-ATTACH = ({"attach": {"source": 5, "priority": 3}}, {"attach": {"source": 7}})
+ATTACH = ({"attach": 5, "priority": 3}, {"attach": 7})
 
 
 def run(driver: type, *steps: Any) -> Outcome:
@@ -25,7 +25,7 @@ def run(driver: type, *steps: Any) -> Outcome:
 
 def asked(*sources: int, **more: Any) -> dict[str, Any]:
     """Return a step in which sources ask for attention."""
-    return {"assert": {"sources": list(sources), **more}}
+    return {"assert": list(sources), **more}
 
 
 def broken(outcome: Outcome) -> dict[str, str]:
@@ -68,7 +68,7 @@ class Vain(Dispatcher):
 
 def test_a_completion_in_vain_leads_to_it() -> None:
     """A source that never comes again accuses the completion that was ignored."""
-    late = {"attach": {"source": 9, "deferred": True}}
+    late = {"attach": 9, "deferred": True}
     outcome = run(Vain, late, asked(9), "serve", asked(9))
     assert list(broken(outcome)) == ["delivered"]
     (found,) = outcome.findings
@@ -86,10 +86,8 @@ class Flat(Dispatcher):
 
 def test_the_higher_priority_comes_first() -> None:
     """Of two that come at once the lower number comes first unless priorities say otherwise."""
-    assert (
-        run(Flat, {"attach": {"source": 3, "priority": 1}}, asked(3, 5)).promises[2].kept is False
-    )
-    assert run(Dispatcher, {"attach": {"source": 3, "priority": 1}}, asked(3, 5)).clean
+    assert run(Flat, {"attach": 3, "priority": 1}, asked(3, 5)).promises[2].kept is False
+    assert run(Dispatcher, {"attach": 3, "priority": 1}, asked(3, 5)).clean
 
 
 class Open(Dispatcher):
