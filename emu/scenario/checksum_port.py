@@ -71,7 +71,7 @@ class ChecksumPort(DevicePort):
                 self._places[name] = asking_place()
             before = engine.peek("STATUS") & _REFUSED
             write(value)
-            if engine.peek("STATUS") & _REFUSED > before:
+            if engine.peek("STATUS") & _REFUSED > before and not self._refused[1]:
                 self._refused = asking_place()
             elif name == "CONTROL" and value & _LOAD:
                 self._loaded = True

@@ -29,8 +29,10 @@ SHOWS_IN = {
     "cancel-versus-complete": FULL,
     "check-then-enable-gap": ALONE,
     "clear-more-than-serviced": ALONE,
+    "dma-done-not-wire-done": "damaged characters while draining",
     "double-start": SINGLE,
     "error-leaves-device-busy": FULL,
+    "idle-tail-miscount": "nobody reads for a while",
     "mask-register-rmw-race": ALONE,
     "one-event-per-isr": "both ways on an edge-sensed line",
     "port-rmw-race-direction": TASK,
@@ -39,7 +41,9 @@ SHOWS_IN = {
     "rmw-on-w1c": "an alarm among periods, at every timing",
     "shared-state-rmw-race": SINGLE,
     "sleep-lost-wakeup": SINGLE,
+    "sleep-lost-wakeup-checksum": "two messages, at every timing",
     "spurious-irq-not-tolerated": "fault: spurious interrupts",
+    "suspend-with-irq-live": SINGLE,
     "timeout-verdict-without-final-look": "a drain that gives up, and another",
 }
 
