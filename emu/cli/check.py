@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_DEVICES = ("uart16550", "timer", "checksum_engine")
+_DEVICES = ("uart16550", "timer", "checksum_engine", "dma")
 
 
 @click.command(

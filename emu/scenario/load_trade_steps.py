@@ -6,6 +6,7 @@ is asked for, and a step that is none of its trade is refused by name.
 
 from __future__ import annotations
 
+from emu.scenario.load_copy_steps import COPY_STEPS
 from emu.scenario.load_data import DATA
 from emu.scenario.shape import Key, Table, Truth, Whole
 from emu.scenario.step_shapes import COMMON_STEPS, TIMEOUT, Nothing, StepTable
@@ -39,6 +40,7 @@ TRADE_STEPS: dict[str, StepTable] = {
         "check": (_CHECK, "close, and open for another check than CRC-32", ()),
         "compute": (DATA, "ask for the check of these bytes", (TIMEOUT,)),
     },
+    "copy": COPY_STEPS,
 }
 
 

@@ -7,7 +7,8 @@ from emu.devices.shelf import find_device
 __all__ = ["BY_KIND", "SERIAL", "TRADES", "trade_of_kind"]
 
 SERIAL = "serial"
-BY_KIND = {"uart16550": SERIAL, "timer": "timer", "checksum_engine": "checksum"}
+BY_KIND = {"uart16550": SERIAL, "timer": "timer", "checksum_engine": "checksum",
+           "dma": "copy"}  # fmt: skip
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
 
 

@@ -274,6 +274,8 @@ def _value(value: Any) -> Any:  # noqa: ANN401 - file data
     """Return what a trade that is not serial asks for as a person writes it."""
     if isinstance(value, bytes):
         return data_as_plain(value)
+    if isinstance(value, tuple):
+        return [_value(one) for one in value]
     return dict(value) if isinstance(value, dict) else value
 
 

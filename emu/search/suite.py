@@ -5,12 +5,18 @@ from __future__ import annotations
 from emu.scenario.trade_names import SERIAL
 from emu.search.bout import Bout
 from emu.search.checksum_suite import checksum_suite
+from emu.search.copy_suite import copy_suite
 from emu.search.serial_suite import serial_suite
 from emu.search.timer_suite import timer_suite
 
 __all__ = ["Bout", "suite"]
 
-_SUITES = {SERIAL: serial_suite, "timer": timer_suite, "checksum": checksum_suite}
+_SUITES = {
+    SERIAL: serial_suite,
+    "timer": timer_suite,
+    "checksum": checksum_suite,
+    "copy": copy_suite,
+}
 
 
 def suite(trade: str = SERIAL) -> list[Bout]:

@@ -1,0 +1,116 @@
+"""Which line of a copy driver a broken promise leads to: the first reason that applies.
+
+The one idea: reasons are asked for only after a promise was broken, so what a driver does in its
+own way is never held against it while the bytes are right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from emu.kernel.where import Place
+from emu.scenario.copy_memory import Piece
+from emu.scenario.copy_watch import NOWHERE, Begun, CopyWatch
+
+__all__ = ["Blame", "CopyBlame"]
+
+Blame = tuple[str, Place]  # rule and place; the rule is "" where none is known
+_UNKNOWN: Blame = ("", NOWHERE)
+
+
+class CopyBlame:
+    """Lead broken promises to lines.
+
+    Args:
+        watch: what engine and driver did.
+    """
+
+    def __init__(self, watch: CopyWatch) -> None:
+        self._watch = watch
+
+    def of_data(self, pieces: Sequence[Piece], base: int) -> Blame:
+        """Return what made bytes go wrong, or a transfer end early.
+
+        Args:
+            pieces: what was to be moved.
+            base: bus address of the memory.
+        """
+        watch = self._watch
+        asked = [(base + one.source, base + one.destination, one.size) for one in pieces]
+        strays = [one for one in watch.begun if not _fits(one, asked)]
+        for stray in strays:
+            if stray.chained and not _begins_right(stray, asked):
+                return "descriptor-unfinished", watch.rung_early if watch.rung_early[1] else (
+                    stray.place
+                )
+        if watch.rung_early[1]:
+            return "descriptor-unfinished", watch.rung_early
+        if watch.failed and watch.saw_error[1] and not strays:
+            return "error-taken-for-success", watch.saw_error
+        if watch.ignored[1]:
+            return "channel-at-work", watch.ignored
+        return next(self._miscounts(strays, asked), self.of_error())
+
+    def _miscounts(
+        self, strays: Sequence[Begun], asked: Sequence[tuple[int, int, int]]
+    ) -> Iterator[Blame]:
+        """Yield where a number of items was written that is not that of the bytes."""
+        watch = self._watch
+        if watch.impossible[1]:
+            yield "items-miscounted", watch.impossible
+        for stray in strays:
+            if _begins_right(stray, asked):
+                yield "items-miscounted", stray.place
+        covered = sum(one.destination.stop - one.destination.start for one in watch.begun)
+        if watch.begun and covered < sum(size for _, _, size in asked) and not watch.failed:
+            yield "items-miscounted", watch.begun[-1].place
+
+    def of_error(self) -> Blame:
+        """Return what made an error go unnoticed."""
+        watch = self._watch
+        return ("error-unheard", watch.deaf) if watch.failed and watch.deaf[1] else _UNKNOWN
+
+    def of_release(self) -> Blame:
+        """Return what made a driver believe that the engine had let go."""
+        watch = self._watch
+        if watch.aborting[1]:
+            return "abort-not-awaited", watch.aborting
+        return self.of_early_end()
+
+    def of_early_end(self) -> Blame:
+        """Return what made a driver take something else for the end."""
+        watch = self._watch
+        return ("end-mistaken", watch.saw_busy) if watch.saw_busy[1] else _UNKNOWN
+
+    def of_silence(self) -> Blame:
+        """Return what made the end of a transfer go unnoticed."""
+        unheard = self.of_error()
+        if unheard[0]:
+            return unheard
+        return ("end-unnoticed", self._watch.interrupted)
+
+    def of_refusal(self, abort: Place) -> Blame:
+        """Return what made a driver believe that something was still under way.
+
+        Args:
+            abort: where the driver defines its abort.
+        """
+        watch = self._watch
+        return "flag-out-of-step", watch.aborting if watch.aborting[1] else abort
+
+
+def _begins_right(begun: Begun, asked: Sequence[tuple[int, int, int]]) -> bool:
+    """Whether a transfer begins inside what was asked, with its source and destination in step."""
+    source, destination = begun.source.start, begun.destination.start
+    return any(
+        into <= destination < into + size and destination - into == source - out
+        for out, into, size in asked
+    )
+
+
+def _fits(begun: Begun, asked: Sequence[tuple[int, int, int]]) -> bool:
+    """Whether a transfer moves what was asked, or a part of it."""
+    return _begins_right(begun, asked) and any(
+        into <= begun.destination.start and begun.destination.stop <= into + size
+        for _, into, size in asked
+    )

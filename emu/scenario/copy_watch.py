@@ -1,0 +1,217 @@
+"""What an engine that copies does, and which accesses of its driver bring that about.
+
+The one idea: what the engine owns is known at every moment, and each thing that a driver may get
+wrong has one access that decides it; its place is kept until it is known whether anything came of
+it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import NamedTuple
+
+from emu.devices.dma import Dma
+from emu.devices.dma_map import ABORT, BUSY, CHANNELS, CONFIG_ERROR, DONE, ERROR, OWN, RING, START
+from emu.devices.dma_monitor import Span
+from emu.kernel.board import Board
+from emu.kernel.device import ReadPort, WritePort
+from emu.kernel.interrupts import InterruptLine
+from emu.kernel.where import Place, driver_place
+
+__all__ = ["NOWHERE", "Begun", "CopyWatch"]
+
+NOWHERE: Place = ("", 0)
+_LOCKED = ("CONFIG", "SOURCE", "DESTINATION", "COUNT", "NEXT")
+_ERROR_IRQ = 0x40
+
+
+class Begun(NamedTuple):
+    """What the engine began to move: from where to where, and the line that made it so.
+
+    Args:
+        source: what is read.
+        destination: what is written.
+        place: the write of COUNT, or for a descriptor where the driver was when it was taken.
+        chained: whether a descriptor said so.
+    """
+
+    source: Span
+    destination: Span
+    place: Place
+    chained: bool
+
+
+class CopyWatch:
+    """Follow one engine and its driver.
+
+    Args:
+        engine: the engine, whose monitor this becomes.
+        board: what it is on.
+        calling: tells whether the driver is in a call.
+
+    Attributes:
+        owned: what each channel owns, while it does.
+        begun: what was begun since `fresh`.
+        ended_ps: when something ended last.
+        failed: whether the engine met an error since `fresh`.
+        impossible: where COUNT was written as 0 for a start since `fresh`.
+        ignored: where a channel at work was written to since `fresh`, to no effect.
+        rung_early: where the doorbell was rung for a descriptor without OWN since `fresh`.
+        saw_error: where ERROR was last seen since `fresh`.
+        saw_busy: where the status of a channel at work was last read or cleared.
+        deaf: where something was begun that does not interrupt when it fails.
+        aborting: where a channel at work was told to stop, until something is begun.
+        interrupted: where main code was when the handler came last.
+    """
+
+    def __init__(self, engine: Dma, board: Board, calling: Callable[[], bool]) -> None:
+        self._engine = engine
+        self._board = board
+        self._calling = calling
+        self._line = board.cpu.interrupts.lines.get(board.window(engine.name).irq)
+        self.owned: dict[int, tuple[Span, Span]] = {}
+        self.ended_ps = 0
+        self._counts = [NOWHERE] * CHANNELS
+        self._ringing = [False] * CHANNELS  # whether the channel works by descriptors
+        self.aborting = self.saw_busy = NOWHERE
+        self.fresh()
+        engine.monitor = self
+        board.cpu.on_enter.append(self._note_handler)
+        for number in range(CHANNELS):
+            self._wrap(number)
+
+    def fresh(self) -> None:
+        """Forget what went before: something new is asked for."""
+        self.begun: list[Begun] = []
+        self.failed = False
+        self.impossible = self.ignored = self.rung_early = NOWHERE
+        self.saw_error = self.deaf = self.interrupted = NOWHERE
+
+    @property
+    def busy(self) -> bool:
+        """Whether any channel is at work."""
+        return any(self._engine.peek(f"STATUS{one}") & BUSY for one in range(CHANNELS))
+
+    # what the engine tells
+
+    def began(self, channel: int, spans: tuple[Span, Span]) -> None:
+        """Note that a channel begins to move items."""
+        self.owned[channel] = spans
+        chained = self._ringing[channel]
+        place = self._counts[channel]
+        if chained:
+            place = driver_place() if self._calling() else NOWHERE
+        self.begun.append(Begun(*spans, place, chained))
+
+    def moved(self, channel: int, address: int, size_bytes: int) -> None:
+        """Ignore it."""
+
+    def handed_back(self, channel: int, address: int) -> None:
+        """Ignore it."""
+
+    def went_round(self, channel: int) -> None:
+        """Ignore it."""
+
+    def ended(self, channel: int, how: str) -> None:
+        """Note that a channel has let go."""
+        self.owned.pop(channel, None)
+        self.ended_ps = self._board.clock.now_ps
+        self.failed |= how == "error"
+
+    # what the driver does
+
+    def _wrap(self, number: int) -> None:
+        ports = self._engine.ports
+        for name in _LOCKED:
+            ports[f"{name}{number}"].wrap_write(partial(self._noting_write, name, number))
+        ports[f"CONTROL{number}"].wrap_write(partial(self._noting_control, number))
+        ports[f"DOORBELL{number}"].wrap_write(partial(self._noting_ring, number))
+        ports[f"STATUS{number}"].wrap_read(partial(self._noting_look, number))
+        ports[f"STATUS{number}"].wrap_write(partial(self._noting_clear, number))
+
+    def _at_work(self, number: int) -> int:
+        return self._engine.peek(f"STATUS{number}") & BUSY
+
+    def _noting_write(self, name: str, number: int, write: WritePort) -> WritePort:
+        engine = self._engine
+
+        def writing(value: int) -> None:
+            if self._at_work(number):
+                if engine.peek(f"{name}{number}") != value:
+                    self.ignored = driver_place()
+            elif name == "COUNT":
+                self._counts[number] = driver_place()
+            write(value)
+
+        return writing
+
+    def _noting_control(self, number: int, write: WritePort) -> WritePort:
+        engine = self._engine
+
+        def writing(value: int) -> None:
+            busy, place = self._at_work(number), driver_place()
+            if busy and value & START:
+                self.ignored = place
+            elif value & START:
+                self._ringing[number] = False
+                self._note_start(value, place)
+            if busy and value & ABORT:
+                self.aborting = place
+            write(value)
+            status = engine.peek(f"STATUS{number}")
+            if value & START and not busy and status & CONFIG_ERROR:
+                self.failed = True
+                if not engine.peek(f"COUNT{number}"):
+                    self.impossible = self._counts[number]
+
+        return writing
+
+    def _noting_ring(self, number: int, write: WritePort) -> WritePort:
+        def writing(value: int) -> None:
+            if value & RING and not self._at_work(number):
+                self._ringing[number] = True
+                place = driver_place()
+                self._note_start(self._engine.peek(f"CONTROL{number}"), place)
+                if not self._is_handed(self._engine.peek(f"NEXT{number}")):
+                    self.rung_early = place
+            write(value)
+
+        return writing
+
+    def _note_start(self, control: int, place: Place) -> None:
+        self.aborting = NOWHERE
+        if not control & _ERROR_IRQ:
+            self.deaf = place
+
+    def _is_handed(self, address: int) -> bool:
+        """Whether the descriptor at an address is the engine's."""
+        region = self._board.bus.find(address)
+        if region is None or region.device.memory is None:
+            return False
+        at = address - region.base
+        order = "big" if self._board.bus.big_endian else "little"
+        return bool(int.from_bytes(region.device.memory[at : at + 4], order) & OWN)  # type: ignore[arg-type]
+
+    def _noting_look(self, number: int, read: ReadPort) -> ReadPort:
+        def reading() -> int:
+            value = read()
+            if self._at_work(number):
+                self.saw_busy = driver_place()
+            if value & ERROR and not value & DONE:
+                self.saw_error = driver_place()
+            return value
+
+        return reading
+
+    def _noting_clear(self, number: int, write: WritePort) -> WritePort:
+        def writing(value: int) -> None:
+            if self._at_work(number):
+                self.saw_busy = driver_place()
+            write(value)
+
+        return writing
+
+    def _note_handler(self, line: InterruptLine) -> None:
+        if line is self._line and self._board.cpu.depth == 1:
+            self.interrupted = driver_place()
