@@ -13,7 +13,6 @@ What it takes care of:
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
 
 from emu import Cpu, Window
 
@@ -26,19 +25,7 @@ RING, OWN, DESCRIPTOR_BYTES = 0x01, 0x8000_0000, 16
 MOST_ITEMS = 65535
 LONGEST_BURST_BEATS = 20
 
-
-class Leg(NamedTuple):
-    """What one programming of the engine moves."""
-
-    source: int
-    destination: int
-    items: int
-    width_bytes: int
-
-    @property
-    def config(self) -> int:
-        """CONFIG for it."""
-        return STEP_BOTH | self.width_bytes.bit_length() - 1
+Leg = tuple[int, int, int, int]  # source, destination, items, bytes of an item
 
 
 def legs_of(source: int, destination: int, size: int) -> Iterator[Leg]:
@@ -49,9 +36,14 @@ def legs_of(source: int, destination: int, size: int) -> Iterator[Leg]:
         if not items:
             width_bytes //= 2
             continue
-        yield Leg(source, destination, items, width_bytes)
+        yield source, destination, items, width_bytes
         moved = items * width_bytes
         source, destination, size = source + moved, destination + moved, size - moved
+
+
+def config_of(width_bytes: int) -> int:
+    """Return CONFIG for items of 1, 2 or 4 bytes from one buffer to another."""
+    return STEP_BOTH | width_bytes.bit_length() - 1
 
 
 class LogMover:
@@ -134,21 +126,22 @@ class LogMover:
     # the engine
 
     def _start_leg(self) -> None:
-        leg = self._legs[0]
-        self._io.write32(CONFIG, leg.config)
-        self._io.write32(SOURCE, leg.source)
-        self._io.write32(DESTINATION, leg.destination)
-        self._io.write32(COUNT, leg.items)
+        source, destination, items, width_bytes = self._legs[0]
+        self._io.write32(CONFIG, config_of(width_bytes))
+        self._io.write32(SOURCE, source)
+        self._io.write32(DESTINATION, destination)
+        self._io.write32(COUNT, items)
         self._io.write32(CONTROL, START | DONE_IRQ | ERROR_IRQ)
 
     def _describe(self, slot: int, leg: Leg, *, last: bool) -> None:
         """Hand a descriptor to the engine, which may be on its way to it."""
+        source, destination, items, width_bytes = leg
         at = slot * DESCRIPTOR_BYTES
         following = 0 if last else self._log.base + at + DESCRIPTOR_BYTES
-        self._log.write32(at + 4, leg.source)
-        self._log.write32(at + 8, leg.destination)
+        self._log.write32(at + 4, source)
+        self._log.write32(at + 8, destination)
         self._log.write32(at + 12, following)
-        self._log.write32(at, OWN | leg.config << 16 | leg.items)
+        self._log.write32(at, OWN | config_of(width_bytes) << 16 | items)
         self._io.write32(DOORBELL, RING)
 
     def _stop(self, channel: int = 0) -> None:
@@ -173,17 +166,17 @@ class LogMover:
 
     def _count_leg(self) -> None:
         """Count what was moved of the leg that has ended."""
-        leg = self._legs.pop(0)
-        left = min(self._io.read32(LEFT), leg.items)
-        self._moved += (leg.items - left) * leg.width_bytes
+        _, _, items, width_bytes = self._legs.pop(0)
+        left = min(self._io.read32(LEFT), items)
+        self._moved += (items - left) * width_bytes
 
     def _count_chain(self, legs: list[Leg]) -> int:
         """Return how many bytes were moved up to the first that was not."""
         moved = 0
-        for slot, leg in enumerate(legs):
+        for slot, (_, _, items, width_bytes) in enumerate(legs):
             word = self._log.read32(slot * DESCRIPTOR_BYTES)
-            left = leg.items if word & OWN else word & 0xFFFF  # OWN: it was never taken
-            moved += (leg.items - left) * leg.width_bytes
+            left = items if word & OWN else word & 0xFFFF  # OWN: it was never taken
+            moved += (items - left) * width_bytes
             if left:
                 break
         return moved

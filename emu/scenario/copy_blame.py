@@ -38,13 +38,9 @@ class CopyBlame:
         watch = self._watch
         asked = [(base + one.source, base + one.destination, one.size) for one in pieces]
         strays = [one for one in watch.begun if not _fits(one, asked)]
-        for stray in strays:
-            if stray.chained and not _begins_right(stray, asked):
-                return "descriptor-unfinished", watch.rung_early if watch.rung_early[1] else (
-                    stray.place
-                )
-        if watch.rung_early[1]:
-            return "descriptor-unfinished", watch.rung_early
+        for place in (watch.taken_early(), watch.rung_early):
+            if place[1]:
+                return "descriptor-unfinished", place
         if watch.failed and watch.saw_error[1] and not strays:
             return "error-taken-for-success", watch.saw_error
         if watch.ignored[1]:
@@ -88,15 +84,6 @@ class CopyBlame:
         if unheard[0]:
             return unheard
         return ("end-unnoticed", self._watch.interrupted)
-
-    def of_refusal(self, abort: Place) -> Blame:
-        """Return what made a driver believe that something was still under way.
-
-        Args:
-            abort: where the driver defines its abort.
-        """
-        watch = self._watch
-        return "flag-out-of-step", watch.aborting if watch.aborting[1] else abort
 
 
 def _begins_right(begun: Begun, asked: Sequence[tuple[int, int, int]]) -> bool:

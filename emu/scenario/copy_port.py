@@ -71,6 +71,7 @@ class CopyPort(DevicePort):
         self._blame = CopyBlame(self._watch)
         self._told: list[object] = []
         self._under_way: Piece | None = None  # what `start` began, as far as the driver told
+        self._ender = "open"  # the call that ended what was under way last
         self._ended: Piece | None = None  # what `start` began and `done` called done
         self.players |= {
             "copy": self._copy,
@@ -133,7 +134,7 @@ class CopyPort(DevicePort):
         self._told.append(answer)
         if not answer and old is None:
             text = "start returned False while nothing was under way"
-            self.breach("start", text, *self._blame.of_refusal(self._method_place("abort")))
+            self.breach("start", text, "flag-out-of-step", self._method_place(self._ender))
         if answer and old is not None:
             if not self._is_over(old):
                 text = "start returned True while another transfer was under way"
@@ -230,6 +231,7 @@ class CopyPort(DevicePort):
 
     def _check_release(self, name: str) -> None:
         """See that the engine owns nothing after a call that ends a transfer."""
+        self._ender = name
         for channel, (source, destination) in self._watch.owned.items():
             text = (
                 f"{name} returned while channel {channel} moved {source.start:#x} to "

@@ -12,7 +12,18 @@ from functools import partial
 from typing import NamedTuple
 
 from emu.devices.dma import Dma
-from emu.devices.dma_map import ABORT, BUSY, CHANNELS, CONFIG_ERROR, DONE, ERROR, OWN, RING, START
+from emu.devices.dma_map import (
+    ABORT,
+    BUSY,
+    CHANNELS,
+    CONFIG_ERROR,
+    DESCRIPTOR_BYTES,
+    DONE,
+    ERROR,
+    OWN,
+    RING,
+    START,
+)
 from emu.devices.dma_monitor import Span
 from emu.kernel.board import Board
 from emu.kernel.device import ReadPort, WritePort
@@ -33,13 +44,15 @@ class Begun(NamedTuple):
         source: what is read.
         destination: what is written.
         place: the write of COUNT, or for a descriptor where the driver was when it was taken.
-        chained: whether a descriptor said so.
+        descriptor: address of the one that said so, 0 for none.
+        words: what it held.
     """
 
     source: Span
     destination: Span
     place: Place
-    chained: bool
+    descriptor: int = 0
+    words: bytes = b""
 
 
 class CopyWatch:
@@ -73,13 +86,14 @@ class CopyWatch:
         self.owned: dict[int, tuple[Span, Span]] = {}
         self.ended_ps = 0
         self._counts = [NOWHERE] * CHANNELS
-        self._ringing = [False] * CHANNELS  # whether the channel works by descriptors
+        self._following = [0] * CHANNELS  # the next descriptor of each; 0 for one without
         self.aborting = self.saw_busy = NOWHERE
         self.fresh()
         engine.monitor = self
         board.cpu.on_enter.append(self._note_handler)
-        for number in range(CHANNELS):
-            self._wrap(number)
+        with engine.rewiring:
+            for number in range(CHANNELS):
+                self._wrap(number)
 
     def fresh(self) -> None:
         """Forget what went before: something new is asked for."""
@@ -93,16 +107,23 @@ class CopyWatch:
         """Whether any channel is at work."""
         return any(self._engine.peek(f"STATUS{one}") & BUSY for one in range(CHANNELS))
 
+    def taken_early(self) -> Place:
+        """Return where the driver was when a descriptor was taken whose fields changed later."""
+        changed = (one for one in self.begun if self._words(one.descriptor)[4:] != one.words[4:])
+        return next((one.place for one in changed if one.descriptor), NOWHERE)
+
     # what the engine tells
 
     def began(self, channel: int, spans: tuple[Span, Span]) -> None:
         """Note that a channel begins to move items."""
         self.owned[channel] = spans
-        chained = self._ringing[channel]
-        place = self._counts[channel]
-        if chained:
-            place = driver_place() if self._calling() else NOWHERE
-        self.begun.append(Begun(*spans, place, chained))
+        descriptor = self._following[channel]
+        if not descriptor:
+            self.begun.append(Begun(*spans, self._counts[channel]))
+            return
+        place = driver_place() if self._calling() else NOWHERE
+        self.begun.append(Begun(*spans, place, descriptor, self._words(descriptor)))
+        self._following[channel] = self._engine.peek(f"NEXT{channel}")
 
     def moved(self, channel: int, address: int, size_bytes: int) -> None:
         """Ignore it."""
@@ -154,7 +175,7 @@ class CopyWatch:
             if busy and value & START:
                 self.ignored = place
             elif value & START:
-                self._ringing[number] = False
+                self._following[number] = 0
                 self._note_start(value, place)
             if busy and value & ABORT:
                 self.aborting = place
@@ -170,10 +191,11 @@ class CopyWatch:
     def _noting_ring(self, number: int, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
             if value & RING and not self._at_work(number):
-                self._ringing[number] = True
+                address = self._following[number] = self._engine.peek(f"NEXT{number}")
                 place = driver_place()
                 self._note_start(self._engine.peek(f"CONTROL{number}"), place)
-                if not self._is_handed(self._engine.peek(f"NEXT{number}")):
+                words = self._words(address)
+                if words and not self._order(words[:4]) & OWN:
                     self.rung_early = place
             write(value)
 
@@ -184,14 +206,16 @@ class CopyWatch:
         if not control & _ERROR_IRQ:
             self.deaf = place
 
-    def _is_handed(self, address: int) -> bool:
-        """Whether the descriptor at an address is the engine's."""
+    def _words(self, address: int) -> bytes:
+        """Return what a descriptor holds; nothing where no memory is."""
         region = self._board.bus.find(address)
         if region is None or region.device.memory is None:
-            return False
+            return b""
         at = address - region.base
-        order = "big" if self._board.bus.big_endian else "little"
-        return bool(int.from_bytes(region.device.memory[at : at + 4], order) & OWN)  # type: ignore[arg-type]
+        return bytes(region.device.memory[at : at + DESCRIPTOR_BYTES])
+
+    def _order(self, word: bytes) -> int:
+        return int.from_bytes(word, "big" if self._board.bus.big_endian else "little")
 
     def _noting_look(self, number: int, read: ReadPort) -> ReadPort:
         def reading() -> int:

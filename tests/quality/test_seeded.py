@@ -43,8 +43,9 @@ BUGS = {
 
 
 OTHER_BUGS = {
-    "compare-in-the-past", "period-off-by-one", "posted-ack-reentry", "rmw-on-w1c",
-    "torn-counter-read",
+    "buffer-reused-while-dma-active", "compare-in-the-past", "dma-error-ignored",
+    "dma-unit-mismatch", "doorbell-before-descriptor", "period-off-by-one", "posted-ack-reentry",
+    "rmw-on-w1c", "running-flag-out-of-step", "torn-counter-read",
 }  # fmt: skip
 
 
