@@ -80,10 +80,10 @@ class CopyBlame:
 
     def of_silence(self) -> Blame:
         """Return what made the end of a transfer go unnoticed."""
+        if self._watch.unseen[1]:
+            return "event-cleared-uncounted", self._watch.unseen
         unheard = self.of_error()
-        if unheard[0]:
-            return unheard
-        return ("end-unnoticed", self._watch.interrupted)
+        return unheard if unheard[0] else ("end-unnoticed", self._watch.interrupted)
 
 
 def _begins_right(begun: Begun, asked: Sequence[tuple[int, int, int]]) -> bool:

@@ -71,8 +71,9 @@ class CopyWatch:
         impossible: where COUNT was written as 0 for a start since `fresh`.
         ignored: where a channel at work was written to since `fresh`, to no effect.
         rung_early: where the doorbell was rung for a descriptor without OWN since `fresh`.
-        saw_error: where ERROR was last seen since `fresh`.
+        saw_error: where ERROR was first seen since `fresh`.
         saw_busy: where the status of a channel at work was last read or cleared.
+        unseen: where DONE or ERROR was cleared before any look had shown it, since `fresh`.
         deaf: where something was begun that does not interrupt when it fails.
         aborting: where a channel at work was told to stop, until something is begun.
         interrupted: where main code was when the handler came last.
@@ -87,6 +88,7 @@ class CopyWatch:
         self.ended_ps = 0
         self._counts = [NOWHERE] * CHANNELS
         self._following = [0] * CHANNELS  # the next descriptor of each; 0 for one without
+        self._shown = [0] * CHANNELS  # what the last look at each STATUS has shown
         self.aborting = self.saw_busy = NOWHERE
         self.fresh()
         engine.monitor = self
@@ -100,7 +102,7 @@ class CopyWatch:
         self.begun: list[Begun] = []
         self.failed = False
         self.impossible = self.ignored = self.rung_early = NOWHERE
-        self.saw_error = self.deaf = self.interrupted = NOWHERE
+        self.saw_error = self.deaf = self.unseen = self.interrupted = NOWHERE
 
     @property
     def busy(self) -> bool:
@@ -219,11 +221,11 @@ class CopyWatch:
 
     def _noting_look(self, number: int, read: ReadPort) -> ReadPort:
         def reading() -> int:
-            value = read()
+            value = self._shown[number] = read()
             if self._at_work(number):
                 self.saw_busy = driver_place()
             if value & ERROR and not value & DONE:
-                self.saw_error = driver_place()
+                self.saw_error = self.saw_error if self.saw_error[1] else driver_place()
             return value
 
         return reading
@@ -232,6 +234,10 @@ class CopyWatch:
         def writing(value: int) -> None:
             if self._at_work(number):
                 self.saw_busy = driver_place()
+            ends = self._engine.peek(f"STATUS{number}") & value & (DONE | ERROR)
+            if ends & ~self._shown[number]:
+                self.unseen = driver_place()
+            self._shown[number] &= ~value
             write(value)
 
         return writing

@@ -30,6 +30,7 @@ from emu.scenario.model import (
     Scenario,
     Step,
 )
+from emu.scenario.trade_names import SERIAL, trade_of_kind
 from emu.units import (
     PS_PER_S,
     format_duration,
@@ -71,7 +72,7 @@ def scenario_as_plain(scenario: Scenario, folder: Path | None = None) -> Plain:
         **_if(scenario.seed != 1, seed=scenario.seed),
         **_if(scenario.driver, driver=moved(scenario.driver)),
         **_if(scenario.port, port=scenario.port),
-        "line": str(scenario.line),
+        **_if(_has_line(scenario), line=str(scenario.line)),
         **_if(scenario.far_end != FarEndPlan(), far_end=_far_end(scenario.far_end, moved)),
         "do": [_step(one) for one in scenario.steps],
         **_if(scenario.callers, callers=list(scenario.callers)),
@@ -79,6 +80,12 @@ def scenario_as_plain(scenario: Scenario, folder: Path | None = None) -> Plain:
         **_if(scenario.expect != Expectation(), expect=_expect(scenario.expect)),
         **_if(scenario.limits != Limits(), limits=_limits(scenario.limits)),
     }
+
+
+def _has_line(scenario: Scenario) -> bool:
+    """Whether the driver has a serial line; scenarios of other drivers may not name one."""
+    kinds = {one.name: one.kind for one in scenario.board.devices}
+    return scenario.port not in kinds or trade_of_kind(kinds[scenario.port]) in ("", SERIAL)
 
 
 def board_as_plain(board: BoardModel) -> Plain:
