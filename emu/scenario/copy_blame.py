@@ -58,8 +58,9 @@ class CopyBlame:
             if _begins_right(stray, asked):
                 yield "items-miscounted", stray.place
         covered = sum(one.destination.stop - one.destination.start for one in watch.begun)
-        if watch.begun and covered < sum(size for _, _, size in asked) and not watch.failed:
-            yield "items-miscounted", watch.begun[-1].place
+        plain = [one for one in watch.begun if not one.chained]
+        if plain and covered < sum(size for _, _, size in asked) and not watch.failed:
+            yield "items-miscounted", plain[-1].place
 
     def of_error(self) -> Blame:
         """Return what made an error go unnoticed."""

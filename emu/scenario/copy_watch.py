@@ -44,15 +44,21 @@ class Begun(NamedTuple):
         source: what is read.
         destination: what is written.
         place: the write of COUNT, or for a descriptor where the driver was when it was taken.
-        descriptor: address of the one that said so, 0 for none.
-        words: what it held.
+        chained: whether a descriptor said so.
     """
 
     source: Span
     destination: Span
     place: Place
-    descriptor: int = 0
-    words: bytes = b""
+    chained: bool = False
+
+
+class _Taken(NamedTuple):
+    """A descriptor as the engine took it: where it lies, what it held, where the driver was."""
+
+    address: int
+    words: bytes
+    place: Place
 
 
 class CopyWatch:
@@ -100,6 +106,7 @@ class CopyWatch:
     def fresh(self) -> None:
         """Forget what went before: something new is asked for."""
         self.begun: list[Begun] = []
+        self._taken: list[_Taken] = []
         self.failed = False
         self.impossible = self.ignored = self.rung_early = NOWHERE
         self.saw_error = self.deaf = self.unseen = self.interrupted = NOWHERE
@@ -111,27 +118,36 @@ class CopyWatch:
 
     def taken_early(self) -> Place:
         """Return where the driver was when a descriptor was taken whose fields changed later."""
-        changed = (one for one in self.begun if self._words(one.descriptor)[4:] != one.words[4:])
-        return next((one.place for one in changed if one.descriptor), NOWHERE)
+        changed = (one for one in self._taken if self._words(one.address)[4:] != one.words[4:])
+        return next((one.place for one in changed), NOWHERE)
 
     # what the engine tells
 
     def began(self, channel: int, spans: tuple[Span, Span]) -> None:
         """Note that a channel begins to move items."""
         self.owned[channel] = spans
+        self._shown[channel] = 0
         descriptor = self._following[channel]
         if not descriptor:
             self.begun.append(Begun(*spans, self._counts[channel]))
             return
-        place = driver_place() if self._calling() else NOWHERE
-        self.begun.append(Begun(*spans, place, descriptor, self._words(descriptor)))
+        self._take(descriptor)
+        self.begun.append(Begun(*spans, self._taken[-1].place, chained=True))
         self._following[channel] = self._engine.peek(f"NEXT{channel}")
+
+    def _take(self, descriptor: int) -> None:
+        """Note that the engine has taken a descriptor."""
+        place = driver_place() if self._calling() else NOWHERE
+        self._taken.append(_Taken(descriptor, self._words(descriptor), place))
 
     def moved(self, channel: int, address: int, size_bytes: int) -> None:
         """Ignore it."""
 
-    def handed_back(self, channel: int, address: int) -> None:
-        """Ignore it."""
+    def handed_back(self, channel: int, address: int) -> None:  # noqa: ARG002 - as it is told
+        """Note a descriptor that was given back without having been begun: it made no sense."""
+        if not self._taken or self._taken[-1].address != address:
+            self._take(address)
+            self.failed = True
 
     def went_round(self, channel: int) -> None:
         """Ignore it."""
@@ -232,10 +248,10 @@ class CopyWatch:
 
     def _noting_clear(self, number: int, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
+            ends = self._engine.peek(f"STATUS{number}") & value & (DONE | ERROR)
             if self._at_work(number):
                 self.saw_busy = driver_place()
-            ends = self._engine.peek(f"STATUS{number}") & value & (DONE | ERROR)
-            if ends & ~self._shown[number]:
+            elif ends & ~self._shown[number]:
                 self.unseen = driver_place()
             self._shown[number] &= ~value
             write(value)

@@ -21,7 +21,10 @@ _SLOWEST = {"clock": "200 kHz", "burst": 16}
 
 def copy_suite() -> list[Bout]:
     """Return all bouts for a copy driver, in the order in which they are tried."""
-    plain = [*_sizes(), *_errors(), *_background(), *_chains(), *_starts(), *_faults(), *_largest()]
+    plain = [
+        *_sizes(), *_errors(), *_background(), *_chains(), *_starts(), *_faults(), *_stopped(),
+        *_largest(),
+    ]  # fmt: skip
     return [*(Bout(one) for one in plain), *(Bout(one, hunted=True) for one in _hunted())]
 
 
@@ -167,6 +170,13 @@ def _faults() -> Iterator[dict[str, Any]]:
                     _chain(*_THREE, timeout="5 ms"), _start(60), {"done": None, "timeout": "3 ms"},
                     "abort", {"wait": "6 ms"}, "reopen", _copy(60), _chain(*_THREE), _start(40),
                     "done", "abort", faults=[fault], **_SLOW)  # fmt: skip
+
+
+def _stopped() -> Iterator[dict[str, Any]]:
+    """An engine that stands still from some moment on."""
+    fault = {"kind": "device-stops", "target": _PORT, "from": "40 us"}
+    yield _body("fault: the engine stops for good", "open", _copy(100, timeout="1 ms"), "close",
+                faults=[fault], **_SLOW)  # fmt: skip
 
 
 def _largest() -> Iterator[dict[str, Any]]:
