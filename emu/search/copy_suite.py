@@ -184,9 +184,9 @@ def _largest() -> Iterator[dict[str, Any]]:
     for size in (65535, 65536):
         yield _body(f"{size} bytes, one by one", "open", _copy(size, 0x401, 0x11000),
                     size=0x22000)  # fmt: skip
-    size = 4 * 65535 + 7
-    yield _body(f"{size} bytes, by words", "open", _start(size, 0x400, 0x41000), "done", "abort",
-                size=0x82000)  # fmt: skip
+    size = 2 * 65535 + 3
+    yield _body(f"{size} bytes, two by two", "open", _start(size, 0x402, 0x21000), "done", "abort",
+                size=0x42000)  # fmt: skip
 
 
 def _hunted() -> Iterator[dict[str, Any]]:
