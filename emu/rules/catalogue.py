@@ -468,10 +468,10 @@ _ALL = (
     ),
     Rule(
         "error-unheard", "trade",
-        "a transfer ended with ERROR, which was not enabled to interrupt",
-        "DONE never comes after an error, so the waiter sleeps until its time is over, or for "
-        "ever.",
-        "Enable the error interrupt together with that of DONE, and have both wake the waiter.",
+        "a transfer ended with ERROR, and the driver went on waiting for its end",
+        "DONE never comes after an error, so the waiter waits until its time is over, or for ever.",
+        "Enable the error interrupt together with that of DONE, or look for both bits, and let "
+        "either end the wait.",
     ),
     Rule(
         "abort-not-awaited", "trade",

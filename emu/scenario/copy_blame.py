@@ -28,12 +28,14 @@ class CopyBlame:
     def __init__(self, watch: CopyWatch) -> None:
         self._watch = watch
 
-    def of_data(self, pieces: Sequence[Piece], base: int) -> Blame:
+    def of_data(self, pieces: Sequence[Piece], base: int, counted: int, right: int) -> Blame:
         """Return what made bytes go wrong, or a transfer end early.
 
         Args:
             pieces: what was to be moved.
             base: bus address of the memory.
+            counted: how many bytes the driver says were moved.
+            right: how many were.
         """
         watch = self._watch
         asked = [(base + one.source, base + one.destination, one.size) for one in pieces]
@@ -41,31 +43,28 @@ class CopyBlame:
         for place in (watch.taken_early(), watch.rung_early):
             if place[1]:
                 return "descriptor-unfinished", place
-        if watch.failed and watch.saw_error[1] and not strays:
+        if watch.failed and watch.saw_error[1] and counted > right and not strays:
             return "error-taken-for-success", watch.saw_error
         if watch.ignored[1]:
             return "channel-at-work", watch.ignored
-        return next(self._miscounts(strays, asked), self.of_error())
+        if watch.counted_early[1]:
+            return "end-mistaken", watch.counted_early
+        return next(self._miscounts(strays, asked, counted), _UNKNOWN)
 
     def _miscounts(
-        self, strays: Sequence[Begun], asked: Sequence[tuple[int, int, int]]
+        self, strays: Sequence[Begun], asked: Sequence[tuple[int, int, int]], counted: int
     ) -> Iterator[Blame]:
         """Yield where a number of items was written that is not that of the bytes."""
         watch = self._watch
         if watch.impossible[1]:
             yield "items-miscounted", watch.impossible
         for stray in strays:
-            if _begins_right(stray, asked):
+            if _begins_right(stray, asked) and not stray.chained:
                 yield "items-miscounted", stray.place
         covered = sum(one.destination.stop - one.destination.start for one in watch.begun)
         plain = [one for one in watch.begun if not one.chained]
-        if plain and covered < sum(size for _, _, size in asked) and not watch.failed:
+        if plain and covered < counted and not watch.failed:
             yield "items-miscounted", plain[-1].place
-
-    def of_error(self) -> Blame:
-        """Return what made an error go unnoticed."""
-        watch = self._watch
-        return ("error-unheard", watch.deaf) if watch.failed and watch.deaf[1] else _UNKNOWN
 
     def of_release(self) -> Blame:
         """Return what made a driver believe that the engine had let go."""
@@ -83,8 +82,9 @@ class CopyBlame:
         """Return what made the end of a transfer go unnoticed."""
         if self._watch.unseen[1]:
             return "event-cleared-uncounted", self._watch.unseen
-        unheard = self.of_error()
-        return unheard if unheard[0] else ("end-unnoticed", self._watch.interrupted)
+        if self._watch.failed:
+            return "error-unheard", self._watch.unheard
+        return "end-unnoticed", self._watch.interrupted
 
 
 def _begins_right(begun: Begun, asked: Sequence[tuple[int, int, int]]) -> bool:

@@ -116,7 +116,7 @@ class CopyPort(DevicePort):
         if moved < size and self._reachable(pieces) and timeout_ps > _ample(needs_ps + stalled_ps):
             text = f"{name} moved {moved} of {size} bytes, which take {show_duration(needs_ps)}"
             self.breach("answer", f"{text}, within {show_duration(timeout_ps)}",
-                         *self._blame.of_data(pieces, self._base))  # fmt: skip
+                         *self._blame.of_data(pieces, self._base, moved, moved))  # fmt: skip
         return f"{moved} of {size} bytes"
 
     def _start(self, step: Step) -> str:
@@ -209,8 +209,8 @@ class CopyPort(DevicePort):
         moved, size = self.whole(name, value), _size(pieces)
         self._told.append(moved)
         self._check_release(name)
-        blame = self._blame.of_data(pieces, self._base)
         right, touched = self._memory.right(pieces)
+        blame = self._blame.of_data(pieces, self._base, moved, right)
         if moved > right:
             text = f"{name} returned {moved} of {size} bytes; {right} are right"
             promise = "data" if touched and moved <= size else "count"

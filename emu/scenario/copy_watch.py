@@ -78,9 +78,10 @@ class CopyWatch:
         ignored: where a channel at work was written to since `fresh`, to no effect.
         rung_early: where the doorbell was rung for a descriptor without OWN since `fresh`.
         saw_error: where ERROR was first seen since `fresh`.
-        saw_busy: where the status of a channel at work was last read or cleared.
+        saw_busy: where the status of a channel at work was last read or cleared, since `fresh`.
         unseen: where DONE or ERROR was cleared before any look had shown it, since `fresh`.
-        deaf: where something was begun that does not interrupt when it fails.
+        counted_early: where `saw_busy` was when LEFT was read of a channel at work, since `fresh`.
+        deaf: where something was begun since `fresh` that does not interrupt when it fails.
         aborting: where a channel at work was told to stop, until something is begun.
         interrupted: where main code was when the handler came last.
     """
@@ -95,7 +96,7 @@ class CopyWatch:
         self._counts = [NOWHERE] * CHANNELS
         self._following = [0] * CHANNELS  # the next descriptor of each; 0 for one without
         self._shown = [0] * CHANNELS  # what the last look at each STATUS has shown
-        self.aborting = self.saw_busy = NOWHERE
+        self.aborting = NOWHERE
         self.fresh()
         engine.monitor = self
         board.cpu.on_enter.append(self._note_handler)
@@ -110,6 +111,13 @@ class CopyWatch:
         self.failed = False
         self.impossible = self.ignored = self.rung_early = NOWHERE
         self.saw_error = self.deaf = self.unseen = self.interrupted = NOWHERE
+        self.counted_early = self.saw_busy = NOWHERE
+
+    @property
+    def unheard(self) -> Place:
+        """Where an error was kept from the handler, or was seen if there is no handler."""
+        by_handler = self._line is not None and self._line.handlers
+        return self.deaf if by_handler else self.saw_error
 
     @property
     def busy(self) -> bool:
@@ -168,6 +176,7 @@ class CopyWatch:
         ports[f"DOORBELL{number}"].wrap_write(partial(self._noting_ring, number))
         ports[f"STATUS{number}"].wrap_read(partial(self._noting_look, number))
         ports[f"STATUS{number}"].wrap_write(partial(self._noting_clear, number))
+        ports[f"LEFT{number}"].wrap_read(partial(self._noting_count, number))
 
     def _at_work(self, number: int) -> int:
         return self._engine.peek(f"STATUS{number}") & BUSY
@@ -257,6 +266,14 @@ class CopyWatch:
             write(value)
 
         return writing
+
+    def _noting_count(self, number: int, read: ReadPort) -> ReadPort:
+        def reading() -> int:
+            if self._at_work(number):
+                self.counted_early = self.saw_busy
+            return read()
+
+        return reading
 
     def _note_handler(self, line: InterruptLine) -> None:
         if line is self._line and self._board.cpu.depth == 1:

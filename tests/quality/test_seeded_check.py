@@ -36,6 +36,7 @@ SHOWS_IN = {
     "mask-register-rmw-race": ALONE,
     "one-event-per-isr": "both ways on an edge-sensed line",
     "shared-state-rmw-race": SINGLE,
+    "poll-no-timeout-copy": "fault: the engine stops for good",
     "sleep-lost-wakeup": SINGLE,
     "spurious-irq-not-tolerated": "fault: spurious interrupts",
     "timeout-verdict-without-final-look": "a drain that gives up, and another",

@@ -11,14 +11,18 @@ import pytest
 from drivers_example.log_mover import (
     ABORT,
     BUSY,
+    CONFIG,
     CONTROL,
     COUNT,
+    DESTINATION,
+    DONE,
     DOORBELL,
     ERROR,
     FLAGS,
     NEXT,
     OWN,
     RING,
+    SOURCE,
     START,
     STATUS,
     STEP_BOTH,
@@ -417,3 +421,60 @@ def test_what_is_written_reads_back() -> None:
         body({"copy": piece()}, {"chain": [piece(), piece(8, 0x1100, 0x1200)], "timeout": "1 ms"})
     )
     assert scenario_of(scenario_as_plain(scenario)).steps[1].values == scenario.steps[1].values
+
+
+class Blind(LogMover):
+    """Asks for DONE alone, without interrupts."""
+
+    def open(self) -> None:
+        """Silence the channels, and connect no handler."""
+        super().open()
+        self._cpu.disconnect(self._io.irq)
+
+    def close(self) -> None:
+        """Stop; there is no handler to let go of."""
+        self.abort()
+        self._stop()
+
+    def copy(self, source: int, destination: int, size: int, timeout: float | None = None) -> int:
+        """Wait for DONE until the time is over."""
+        until = self._cpu.time() + (timeout or 1.0)
+        self.start(source, destination, size)
+        while not self._io.read32(STATUS) & DONE:  # looked for one bit
+            self._cpu.work(1000)
+            if self._cpu.time() > until:
+                break
+        return self.abort()
+
+
+def test_a_poll_that_overlooks_an_error_leads_to_the_look() -> None:
+    """A driver that polls is told where it saw ERROR and waited on."""
+    assert run(Blind).clean
+    outcome = run(Blind, {"copy": piece(40, BYTES - 24)})
+    assert broken(outcome) == ["answer"]
+    assert accused(outcome) == {"error-unheard": line_of(Blind.copy, "# looked for one bit")}
+
+
+class Pushy(LogMover):
+    """Programs a channel that is still at work."""
+
+    def copy(self, source: int, destination: int, size: int, timeout: float | None = None) -> int:
+        """Move the halves without waiting in between."""
+        self._io.write32(CONFIG, STEP_BOTH)
+        half = size // 2
+        for at in (0, half):
+            self._io.write32(SOURCE, source + at)
+            self._io.write32(DESTINATION, destination + at)
+            self._io.write32(COUNT, half)
+            self._io.write32(CONTROL, START)  # the last to be ignored
+        while self._io.read32(STATUS) & BUSY:
+            self._cpu.work(50)
+        self._io.write32(STATUS, FLAGS)
+        return size
+
+
+def test_a_channel_at_work_takes_no_notice() -> None:
+    """What was written to a channel at work is named where bytes are missing for it."""
+    outcome = run(Pushy)
+    assert broken(outcome) == ["count"]
+    assert accused(outcome) == {"channel-at-work": line_of(Pushy.copy, "# the last to be ignored")}
