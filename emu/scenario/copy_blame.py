@@ -12,10 +12,20 @@ from emu.kernel.where import Place
 from emu.scenario.copy_memory import Piece
 from emu.scenario.copy_watch import NOWHERE, Begun, CopyWatch
 
-__all__ = ["Blame", "CopyBlame"]
+__all__ = ["Blame", "CopyBlame", "in_words"]
 
 Blame = tuple[str, Place]  # rule and place; the rule is "" where none is known
 _UNKNOWN: Blame = ("", NOWHERE)
+_WORDS = {
+    "abort-not-awaited": "; it did not wait until the channel it aborted had stopped",
+    "channel-at-work": "; a write to a channel at work had no effect",
+    "descriptor-unfinished": "; the engine looked at a descriptor that was not complete",
+    "end-mistaken": "; BUSY was up when the transfer was taken to be over",
+    "error-taken-for-success": "; STATUS had shown ERROR",
+    "error-unheard": "; the channel had met an error",
+    "event-cleared-uncounted": "; DONE or ERROR was cleared unseen",
+    "items-miscounted": "; COUNT was not the items of these bytes",
+}
 
 
 class CopyBlame:
@@ -85,6 +95,11 @@ class CopyBlame:
         if self._watch.failed:
             return "error-unheard", self._watch.unheard
         return "end-unnoticed", self._watch.interrupted
+
+
+def in_words(blame: Blame) -> str:
+    """Return what to add to a message about what a reason led to."""
+    return _WORDS.get(blame[0], "")
 
 
 def _begins_right(begun: Begun, asked: Sequence[tuple[int, int, int]]) -> bool:

@@ -15,7 +15,7 @@ from emu.devices.dma import Dma
 from emu.errors import AccessError
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.where import Place
-from emu.scenario.copy_blame import CopyBlame
+from emu.scenario.copy_blame import Blame, CopyBlame, in_words
 from emu.scenario.copy_memory import CopyMemory, Piece
 from emu.scenario.copy_watch import CopyWatch
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort
@@ -63,7 +63,7 @@ class CopyPort(DevicePort):
             raise AccessError(
                 "no memory to move bytes in", where=f"device {self.device.name}",
                 allowed=f"a ram of more than {DRIVERS_BYTES} bytes, named by beside",
-                fix="beside: [log]",
+                fix="give it such a key: beside: [log]",
             )  # fmt: skip
         self._base, self._size = window.base, len(memory)
         self._memory = CopyMemory(memory, self._bench.scenario.seed)
@@ -115,8 +115,8 @@ class CopyPort(DevicePort):
             self._check_idle(name, needs_ps + stalled_ps)
         if moved < size and self._reachable(pieces) and timeout_ps > _ample(needs_ps + stalled_ps):
             text = f"{name} moved {moved} of {size} bytes, which take {show_duration(needs_ps)}"
-            self.breach("answer", f"{text}, within {show_duration(timeout_ps)}",
-                         *self._blame.of_data(pieces, self._base, moved, moved))  # fmt: skip
+            text += f", within {show_duration(timeout_ps)}"
+            self._blamed("answer", text, self._blame.of_data(pieces, self._base, moved, moved))
         return f"{moved} of {size} bytes"
 
     def _start(self, step: Step) -> str:
@@ -138,7 +138,7 @@ class CopyPort(DevicePort):
         if answer and old is not None:
             if not self._is_over(old):
                 text = "start returned True while another transfer was under way"
-                self.breach("start", text, *self._blame.of_early_end())
+                self._blamed("start", text, self._blame.of_early_end())
             self._check_bounds("start", [old, piece])
         if answer:
             self._under_way, self._ended = piece, None
@@ -165,7 +165,7 @@ class CopyPort(DevicePort):
         if not answer:
             if took_ps > _ample(needs_ps):
                 text = f"done returned False for {show_duration(took_ps)}"
-                self.breach("answer", text, *self._blame.of_silence())
+                self._blamed("answer", text, self._blame.of_silence())
             return "not yet"
         self._check_done(piece)
         return "done"
@@ -176,7 +176,7 @@ class CopyPort(DevicePort):
         if piece is not None and not self._is_over(piece):
             moved = self._memory.right([piece])[0]
             text = f"done returned True after {moved} of {piece.size} bytes, without an error"
-            self.breach("answer", text, *self._blame.of_early_end())
+            self._blamed("answer", text, self._blame.of_early_end())
         self._check_bounds("done", [piece] if piece is not None else [])
         if piece is not None:
             self._under_way, self._ended = None, piece
@@ -214,10 +214,10 @@ class CopyPort(DevicePort):
         if moved > right:
             text = f"{name} returned {moved} of {size} bytes; {right} are right"
             promise = "data" if touched and moved <= size else "count"
-            self.breach(promise, text, *blame)
+            self._blamed(promise, text, blame)
         elif moved < right == size:
             text = f"{name} returned {moved}; all {size} bytes were moved"
-            self.breach("count", text, *blame)
+            self._blamed("count", text, blame)
         self._check_bounds(name, pieces, blame)
         return moved
 
@@ -227,7 +227,7 @@ class CopyPort(DevicePort):
         at = self._memory.strayed(pieces)
         if at is not None:
             text = f"{name} changed {self._base + at:#x}, which is in no destination"
-            self.breach("bounds", text, *blame)
+            self._blamed("bounds", text, blame)
 
     def _check_release(self, name: str) -> None:
         """See that the engine owns nothing after a call that ends a transfer."""
@@ -237,14 +237,18 @@ class CopyPort(DevicePort):
                 f"{name} returned while channel {channel} moved {source.start:#x} to "
                 f"{source.stop - 1:#x} to {destination.start:#x}"
             )
-            self.breach("release", text, *self._blame.of_release())
+            self._blamed("release", text, self._blame.of_release())
 
     def _check_idle(self, name: str, needs_ps: int) -> None:
         """See that a call did not go on for long after the engine had finished."""
         idle_ps = self._clock.now_ps - self._watch.ended_ps
         if self._watch.begun and idle_ps > needs_ps + _IDLE_PS:
             text = f"{name} returned {show_duration(idle_ps)} after the engine had stopped"
-            self.breach("answer", text, *self._blame.of_silence())
+            self._blamed("answer", text, self._blame.of_silence())
+
+    def _blamed(self, promise: str, text: str, blame: Blame) -> None:
+        """Note that a promise was broken, and what led to it."""
+        self.breach(promise, text + in_words(blame), *blame)
 
     # facts
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any
 
 from emu.devices.copy_driver import DRIVERS_BYTES, MOST_PIECE_BYTES, MOST_PIECES
 from emu.scenario.load_data import MOST_BYTES
@@ -60,7 +59,7 @@ class _Pieces:
 
 def _check_apart(pieces: Sequence[Values], node: Node, notes: Notes) -> None:
     """Refuse buffers that overlap; a piece that lacks something was noted already."""
-    whole: list[dict[str, Any]] = [one for one in pieces if len(one) == len(_table(0).keys)]
+    whole = [one for one in pieces if {"from", "to", "size"} <= set(one)]
     spans = sorted((one[key], one["size"]) for one in whole for key in ("from", "to"))
     for (first, size), (second, _) in pairwise([one for one in spans if one[1]]):
         if second < first + size:

@@ -28,7 +28,7 @@ from drivers_example.log_mover import (
     STEP_BOTH,
     LogMover,
 )
-from emu.errors import AccessError
+from emu.errors import AccessError, InputError
 from emu.scenario.from_python import scenario_of
 from emu.scenario.outcome import Outcome
 from emu.scenario.runner import run_scenario
@@ -411,8 +411,16 @@ def test_without_memory_nothing_can_be_moved() -> None:
 )
 def test_buffers_that_overlap_are_refused(step: dict[str, Any]) -> None:
     """What no driver could move is a flaw of the file."""
-    with pytest.raises(Exception, match="overlap"):
+    with pytest.raises(InputError, match="overlap"):
         scenario_of(body(step))
+
+
+def test_a_chain_has_an_end() -> None:
+    """More pieces than the driver has room for are a flaw of the file."""
+    pieces = [piece(4, 0x800 + 8 * one, 0x1000 + 8 * one) for one in range(17)]
+    assert run(LogMover, {"chain": pieces[:16]}).clean
+    with pytest.raises(InputError, match="at most 16"):
+        scenario_of(body({"chain": pieces}))
 
 
 def test_what_is_written_reads_back() -> None:
