@@ -69,19 +69,22 @@ class CopyBlame:
         if watch.impossible[1]:
             yield "items-miscounted", watch.impossible
         for stray in strays:
-            if _begins_right(stray, asked) and not stray.chained:
+            if _begins_right(stray, asked):
                 yield "items-miscounted", stray.place
         covered = sum(one.destination.stop - one.destination.start for one in watch.begun)
-        plain = [one for one in watch.begun if not one.chained]
-        if plain and covered < counted and not watch.failed:
-            yield "items-miscounted", plain[-1].place
+        if watch.begun and covered < counted and not watch.failed:
+            yield "items-miscounted", watch.begun[-1].place
 
-    def of_release(self) -> Blame:
-        """Return what made a driver believe that the engine had let go."""
+    def of_release(self, call: Place) -> Blame:
+        """Return what made a driver believe that the engine had let go.
+
+        Args:
+            call: where the driver defines the call that returned too early.
+        """
         watch = self._watch
         if watch.aborting[1]:
             return "abort-not-awaited", watch.aborting
-        return self.of_early_end()
+        return "end-mistaken", watch.saw_busy if watch.saw_busy[1] else call
 
     def of_early_end(self) -> Blame:
         """Return what made a driver take something else for the end."""

@@ -237,7 +237,7 @@ class CopyPort(DevicePort):
                 f"{name} returned while channel {channel} moved {source.start:#x} to "
                 f"{source.stop - 1:#x} to {destination.start:#x}"
             )
-            self._blamed("release", text, self._blame.of_release())
+            self._blamed("release", text, self._blame.of_release(self._method_place(name)))
 
     def _check_idle(self, name: str, needs_ps: int) -> None:
         """See that a call did not go on for long after the engine had finished."""

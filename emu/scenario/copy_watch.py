@@ -43,14 +43,12 @@ class Begun(NamedTuple):
     Args:
         source: what is read.
         destination: what is written.
-        place: the write of COUNT, or for a descriptor where the driver was when it was taken.
-        chained: whether a descriptor said so.
+        place: the write of COUNT, or where a descriptor said so the last ring of the doorbell.
     """
 
     source: Span
     destination: Span
     place: Place
-    chained: bool = False
 
 
 class _Taken(NamedTuple):
@@ -94,6 +92,7 @@ class CopyWatch:
         self.owned: dict[int, tuple[Span, Span]] = {}
         self.ended_ps = 0
         self._counts = [NOWHERE] * CHANNELS
+        self._rings = [NOWHERE] * CHANNELS
         self._following = [0] * CHANNELS  # the next descriptor of each; 0 for one without
         self._shown = [0] * CHANNELS  # what the last look at each STATUS has shown
         self.aborting = NOWHERE
@@ -140,7 +139,7 @@ class CopyWatch:
             self.begun.append(Begun(*spans, self._counts[channel]))
             return
         self._take(descriptor)
-        self.begun.append(Begun(*spans, self._taken[-1].place, chained=True))
+        self.begun.append(Begun(*spans, self._rings[channel]))
         self._following[channel] = self._engine.peek(f"NEXT{channel}")
 
     def _take(self, descriptor: int) -> None:
@@ -217,9 +216,9 @@ class CopyWatch:
 
     def _noting_ring(self, number: int, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
+            place = self._rings[number] = driver_place()
             if value & RING and not self._at_work(number):
                 address = self._following[number] = self._engine.peek(f"NEXT{number}")
-                place = driver_place()
                 self._note_start(self._engine.peek(f"CONTROL{number}"), place)
                 words = self._words(address)
                 if words and not self._order(words[:4]) & OWN:

@@ -321,6 +321,42 @@ def test_a_descriptor_is_complete_before_the_bell() -> None:
     assert accused(outcome) == {"descriptor-unfinished": line_of(Early.chain, "# rung")}
 
 
+class Generous(LogMover):
+    """Writes bytes into a descriptor of words."""
+
+    def _describe(self, slot: int, leg: tuple[int, int, int, int], *, last: bool) -> None:
+        source, destination, items, _ = leg
+        for offset, word in ((4, source), (8, destination), (12, 0)):
+            self._log.write32(16 * slot + offset, word)
+        self._log.write32(16 * slot, OWN | 0x0E << 16 | 4 * items)
+        self._io.write32(DOORBELL, RING)  # rung for more
+
+
+def test_a_descriptor_of_too_many_items_leads_to_the_bell() -> None:
+    """The write to memory is not seen; the ring that handed it over is next to it."""
+    outcome = run(Generous, {"chain": [piece()]})
+    assert "bounds" in broken(outcome)
+    assert accused(outcome) == {"items-miscounted": line_of(Generous._describe, "# rung for more")}
+
+
+class Leaver(LogMover):
+    """Returns when the time is over, and lets the engine go on."""
+
+    def copy(self, source: int, destination: int, size: int, timeout: float | None = None) -> int:
+        """Begin, and wait for as long as was allowed."""
+        self.start(source, destination, size)
+        self._cpu.sleep(timeout or 0.0)
+        return 0 if self._running else self._moved
+
+
+def test_a_time_out_does_not_end_a_transfer() -> None:
+    """A call that leaves a buffer to the engine is named, where no look at STATUS explains it."""
+    assert run(Leaver, {"copy": piece(40), "timeout": "5 ms"}).clean
+    outcome = run(Leaver, {"copy": piece(400), "timeout": "30 us"})
+    assert "release" in broken(outcome)
+    assert accused(outcome) == {"end-mistaken": line_of(Leaver.copy, "def copy")}
+
+
 class InTime(Early):
     """Sets OWN before the engine looks."""
 
