@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from emu.devices.checksum_driver import CheckSettings, ChecksumDriver
+    from emu.devices.copy_driver import CopyDriver
     from emu.devices.serial_driver import LineErrors, SerialDriver
     from emu.devices.timer_driver import TimerDriver
     from emu.errors import EmuError, InputError
@@ -27,6 +28,7 @@ __all__ = [
     "BusError",
     "CheckSettings",
     "ChecksumDriver",
+    "CopyDriver",
     "Cpu",
     "Device",
     "EmuError",
@@ -45,6 +47,7 @@ _HOMES = {
     "BusError": "emu.kernel.bus",
     "CheckSettings": "emu.devices.checksum_driver",
     "ChecksumDriver": "emu.devices.checksum_driver",
+    "CopyDriver": "emu.devices.copy_driver",
     "Cpu": "emu.kernel.cpu",
     "Device": "emu.kernel.device",
     "EmuError": "emu.errors",

@@ -24,7 +24,9 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_DEVICES = ("uart16550", "timer", "checksum_engine", "gpio", "interrupt_controller")
+_DEVICES = (
+    "uart16550", "timer", "checksum_engine", "gpio", "interrupt_controller", "dma",
+)  # fmt: skip
 
 
 @click.command(

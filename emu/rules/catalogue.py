@@ -504,6 +504,61 @@ _ALL = (
         "Go to the level in one write; let go of pins by DIR before OUT or DRAIN is changed.",
     ),
     Rule(
+        "items-miscounted", "trade",
+        "an engine was told to move another number of items than the bytes that were asked for",
+        "COUNT is items. Bytes in their place move up to four times as much and write over what "
+        "lies behind the buffer; one less leaves out the end.",
+        "Divide the bytes by the width of an item, move the rest with a narrower one, and split "
+        "what is more than COUNT can say.",
+    ),
+    Rule(
+        "descriptor-unfinished", "trade",
+        "the engine looked at a descriptor before all of it was written",
+        "It stops there until somebody rings again, or moves bytes from and to the addresses that "
+        "the last user of the descriptor left.",
+        "Write the other fields first, then OWN, with a barrier between them on real hardware, and "
+        "ring after that.",
+    ),
+    Rule(
+        "channel-at-work", "trade",
+        "a channel that was still at work was written to, and took no notice",
+        "The channel goes on with what it had, and what was asked for is never moved.",
+        "Wait until BUSY is down, also after an abort, before the channel is programmed again.",
+    ),
+    Rule(
+        "error-taken-for-success", "trade",
+        "the status showed ERROR, and more bytes were counted than had been moved",
+        "Half of the data is new and the rest is what lay there before, and nobody is told.",
+        "Count what was moved, COUNT less LEFT, when ERROR is up, and return that.",
+    ),
+    Rule(
+        "error-unheard", "trade",
+        "a transfer ended with ERROR, and the driver went on waiting for its end",
+        "DONE never comes after an error, so the waiter waits until its time is over, or for ever.",
+        "Enable the error interrupt together with that of DONE, or look for both bits, and let "
+        "either end the wait.",
+    ),
+    Rule(
+        "abort-not-awaited", "trade",
+        "an abort was asked for, and the call returned before the engine had stopped",
+        "The engine finishes its burst, in memory that by then belongs to somebody else.",
+        "Wait after the abort until BUSY is down, with a bound, and only then return.",
+    ),
+    Rule(
+        "end-mistaken", "trade",
+        "a driver took a transfer to be over while the engine was at work",
+        "The buffer is read too early, or the next transfer is programmed on a live channel.",
+        "Let nothing but DONE of the last leg, ERROR, or an abort that has been awaited end a "
+        "transfer; HALF and spurious interrupts do not.",
+    ),
+    Rule(
+        "flag-out-of-step", "trade",
+        "a start was refused though nothing was under way: the driver believed that it was",
+        "After the first abort nothing is ever moved again.",
+        "Put the flag back wherever a transfer ends: at DONE, at ERROR, and once an abort has "
+        "been awaited.",
+    ),
+    Rule(
         "time-limit", "run",
         "the run reached its limit, which left a good driver time for all that is asked",
         "Something takes far longer than the traffic needs: a lost wake-up, or a time-out that is "

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from emu.devices.gpio import PINS
 from emu.devices.pin_driver import EDGES
+from emu.scenario.load_copy_steps import COPY_STEPS
 from emu.scenario.load_data import DATA
 from emu.scenario.quantities import DURATION, SPAN
 from emu.scenario.shape import Choice, Items, Key, Table, Truth, Whole
@@ -97,6 +98,7 @@ TRADE_STEPS: dict[str, StepTable] = {
             ),
         ),
     },
+    "copy": COPY_STEPS,
 }
 # fmt: on
 

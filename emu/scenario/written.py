@@ -289,7 +289,7 @@ def _value(key: str, value: Any) -> Any:  # noqa: ANN401 - file data
     if isinstance(value, bytes):
         return data_as_plain(value)
     if isinstance(value, tuple):
-        return list(value)
+        return [_value(key, one) for one in value]
     return dict(value) if isinstance(value, dict) else value
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from emu.scenario.trade_names import SERIAL
 from emu.search.bout import Bout
 from emu.search.checksum_suite import checksum_suite
+from emu.search.copy_suite import copy_suite
 from emu.search.dispatch_suite import dispatch_suite
 from emu.search.pin_suite import pin_suite
 from emu.search.serial_suite import serial_suite
@@ -18,6 +19,7 @@ _SUITES = {
     "checksum": checksum_suite,
     "dispatch": dispatch_suite,
     "pins": pin_suite,
+    "copy": copy_suite,
 }
 
 

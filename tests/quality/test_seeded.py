@@ -43,10 +43,11 @@ BUGS = {
 
 
 OTHER_BUGS = {
-    "clock-before-access", "compare-in-the-past", "controller-completion-order",
-    "direction-before-value", "dma-done-not-wire-done", "idle-tail-miscount", "period-off-by-one",
-    "port-rmw-race", "posted-ack-reentry", "rmw-on-w1c", "suspend-with-irq-live",
-    "torn-counter-read",
+    "buffer-reused-while-dma-active", "clock-before-access", "compare-in-the-past",
+    "controller-completion-order", "direction-before-value", "dma-done-not-wire-done",
+    "dma-error-ignored", "dma-unit-mismatch", "doorbell-before-descriptor", "idle-tail-miscount",
+    "period-off-by-one", "port-rmw-race", "posted-ack-reentry", "rmw-on-w1c",
+    "running-flag-out-of-step", "suspend-with-irq-live", "torn-counter-read",
 }  # fmt: skip
 
 

@@ -40,6 +40,7 @@ SHOWS_IN = {
     "port-rmw-race-shadow": TASK,
     "rmw-on-w1c": "an alarm among periods, at every timing",
     "shared-state-rmw-race": SINGLE,
+    "poll-no-timeout-copy": "fault: the engine stops for good",
     "sleep-lost-wakeup": SINGLE,
     "sleep-lost-wakeup-checksum": "two messages, at every timing",
     "spurious-irq-not-tolerated": "fault: spurious interrupts",

@@ -17,14 +17,17 @@ GOOD = {
     "checksum": "drivers_example/message_seal.py:MessageSeal",
     "dispatch": "drivers_example/dispatcher.py:Dispatcher",
     "pins": "drivers_example/pin_keeper.py:PinKeeper",
+    "copy": "drivers_example/log_mover.py:LogMover",
 }
+OTHERS = {"copy": "tests/quality/snippets/byte_mover.py:ByteMover"}  # in another style
 PLAIN = [(trade, one) for trade in GOOD for one in suite(trade) if not one.hunted]
+PLAIN_OTHERS = [(trade, one) for trade, one in PLAIN if trade in OTHERS]
 HUNTED = [(trade, one) for trade in GOOD for one in suite(trade) if one.hunted]
 
 
-def driver_of(trade: str) -> type:
+def driver_of(trade: str, names: dict[str, str] = GOOD) -> type:
     """Return the good driver of a trade."""
-    return load_driver(DriverName.parse(GOOD[trade], base=ROOT), find_trade(trade).methods)
+    return load_driver(DriverName.parse(names[trade], base=ROOT), find_trade(trade).methods)
 
 
 def name_of(given: object) -> str:
@@ -37,6 +40,13 @@ def test_a_good_driver_is_clean(trade: str, bout: Bout) -> None:
     """Whatever it is asked, and whatever fault acts, nothing is held against a good driver."""
     outcome = run_scenario(bout.scenario(), driver_of(trade))
     assert outcome.promises
+    assert outcome.clean, (outcome.findings, [one for one in outcome.promises if not one.kept])
+
+
+@pytest.mark.parametrize(("trade", "bout"), PLAIN_OTHERS, ids=name_of)
+def test_a_driver_in_another_style_is_clean(trade: str, bout: Bout) -> None:
+    """How a driver comes to the right bytes is its own business."""
+    outcome = run_scenario(bout.scenario(), driver_of(trade, OTHERS))
     assert outcome.clean, (outcome.findings, [one for one in outcome.promises if not one.kept])
 
 
