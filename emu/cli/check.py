@@ -16,6 +16,7 @@ from emu.cli.paint import painter
 from emu.cli.progress import Progress
 from emu.cli.quantity import Seconds
 from emu.errors import Flaw, InputError, nearest
+from emu.scenario.trade_names import BY_KIND
 
 if TYPE_CHECKING:
     from emu.scenario.trade import Trade
@@ -23,10 +24,6 @@ if TYPE_CHECKING:
     from emu.search.suite import Bout
 
 __all__ = ["command"]
-
-_DEVICES = (
-    "uart16550", "timer", "checksum_engine", "gpio", "interrupt_controller", "dma",
-)  # fmt: skip
 
 
 @click.command(
@@ -39,7 +36,7 @@ Examples
 Exit status: 0 clean, 1 the driver failed, 2 bad input, 130 interrupted.""",
 )
 @click.argument("driver", metavar="FILE.py:CLASS")
-@click.option("--device", type=click.Choice(_DEVICES),
+@click.option("--device", type=click.Choice(tuple(BY_KIND)),
               help="What the driver drives; its methods tell if this is left out.")  # fmt: skip
 @click.option("--board", type=click.Path(dir_okay=False), metavar="FILE",
               help="Try it on the board of this file, not on the tide gauge's.")  # fmt: skip
@@ -110,7 +107,7 @@ def _trade(kind: type, driver: str, device: str | None) -> Trade:
         InputError: it has the methods of none.
     """
     from emu.scenario.trade import find_trade, trade_of_methods
-    from emu.scenario.trade_names import BY_KIND, TRADES
+    from emu.scenario.trade_names import TRADES
 
     name = BY_KIND[device] if device else trade_of_methods(kind)
     if not name:

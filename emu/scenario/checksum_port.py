@@ -105,7 +105,7 @@ class ChecksumPort(DevicePort):
         given = step.values["check"] or {}
         self._check = CheckSettings(**given)
         self._reopen(step)
-        return str(self._check)
+        return f"{self._check.width} bits, polynomial {self._check.poly:#x}"
 
     def _compute(self, step: Step) -> str:
         data: bytes = step.values["compute"]

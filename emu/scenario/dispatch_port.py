@@ -13,6 +13,7 @@ from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import WritePort
 from emu.kernel.where import Place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort
+from emu.scenario.difference import times as often
 from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
 from emu.scenario.source_line import SourceLine
@@ -165,7 +166,7 @@ class DispatchPort(DevicePort):
         wait_ps = asked.get("after", 0) + (times - 1) * gap_ps + 2 * _LATE_PS
         self._board.cpu.sleep(wait_ps / PS_PER_S)
         self._look_for_forgotten()
-        return f"{', '.join(map(str, numbers))}, {times} times"
+        return f"{', '.join(map(str, numbers))}, {often(times)}"
 
     def _come(self, numbers: tuple[int, ...]) -> None:
         lines = [self._line(one) for one in numbers]
@@ -182,7 +183,7 @@ class DispatchPort(DevicePort):
             line.spare += line.up_ps is not None  # its next request may be on its way already
             line.serve()
             self._let_through(line)
-        return f"{len(served)} sources"
+        return f"{len(served)} of them"
 
     def _wait(self, step: Step) -> str:
         text = super()._wait(step)

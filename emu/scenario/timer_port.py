@@ -134,7 +134,7 @@ class TimerPort(DevicePort):
                 f"now returned {value:#x}, while the timer counted from {first:#x} to {last:#x}",
                 *self._torn(),
             )
-        return f"{value} cycles"
+        return _counted(value, "cycle")
 
     def _torn(self) -> tuple[str, Place]:
         """Return the rule and place of two halves that were read on both sides of a carry."""
@@ -176,7 +176,7 @@ class TimerPort(DevicePort):
         self._told.append(value)
         if self._period:
             self._judge_count(value, first, merged)
-        return f"{value} periods"
+        return _counted(value, "period")
 
     def _judge_count(self, value: int, first: int, merged: int) -> None:
         """Compare a number of periods with how many there were, before and after the call.
@@ -268,3 +268,7 @@ class TimerPort(DevicePort):
 
 def _span(least: int, most: int) -> str:
     return str(least) if least == most else f"{least} to {most}"
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}" + "s" * (number != 1)

@@ -13,9 +13,8 @@ BY_KIND = {
     "checksum_engine": "checksum",
     "interrupt_controller": "dispatch",
     "gpio": "pins",
+    "dma": "copy",
 }
-BY_KIND = {"uart16550": SERIAL, "timer": "timer", "checksum_engine": "checksum",
-           "dma": "copy"}  # fmt: skip
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
 CALLERS: dict[str, tuple[str, ...]] = {SERIAL: ("close", "write"), "pins": ("set", "output")}
 """The calls that another task may make in the middle of one, by trade."""
