@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from emu.devices.checksum_driver import CheckSettings, ChecksumDriver
     from emu.devices.copy_driver import CopyDriver
+    from emu.devices.dispatch_driver import DispatchDriver
+    from emu.devices.pin_driver import PinDriver
     from emu.devices.serial_driver import LineErrors, SerialDriver
     from emu.devices.timer_driver import TimerDriver
     from emu.errors import EmuError, InputError
@@ -37,6 +39,7 @@ __all__ = [
     "InputError",
     "LineErrors",
     "LineSettings",
+    "PinDriver",
     "Register",
     "SerialDriver",
     "TimerDriver",
@@ -57,6 +60,7 @@ _HOMES = {
     "InputError": "emu.errors",
     "LineErrors": "emu.devices.serial_driver",
     "LineSettings": "emu.units",
+    "PinDriver": "emu.devices.pin_driver",
     "Register": "emu.kernel.register",
     "SerialDriver": "emu.devices.serial_driver",
     "TimerDriver": "emu.devices.timer_driver",
