@@ -1,0 +1,210 @@
+"""What makes a promise break in another trade than serial.
+
+The one idea: each says what it watches, why that bites on real hardware, and what to do instead.
+"""
+
+from __future__ import annotations
+
+from emu.rules.rule import Rule
+
+__all__ = ["TRADE"]
+
+TRADE = (
+    Rule(
+        "clock-before-access", "trade",
+        "an access to a block whose clock is stopped, that is held in reset or has not settled",
+        "What is written is lost without a word, what is read means nothing, or the bus faults; it "
+        "works in slow debug builds and fails in optimised ones.",
+        "Let the clock run, let go of the reset and wait for READY, with a bound, before the first "
+        "access; stop the clock after the last.",
+    ),
+    Rule(
+        "handler-without-clock", "trade",
+        "a handler that ran while its block had no clock",
+        "A bus fault in the handler, or a storm: the line stays as it was when the clock stopped.",
+        "Disable the interrupts of the block and disconnect the handler before the clock is "
+        "stopped, and connect after it runs.",
+    ),
+    Rule(
+        "torn-counter-read", "trade",
+        "the halves of a counter were read on both sides of a carry, and put together all the same",
+        "The time jumps by a whole wrap of the low half, ahead or back, once in hours; everything "
+        "that waits for a time ends at once, or never.",
+        "Read high, low and high again until both reads of the high half agree.",
+    ),
+    Rule(
+        "period-off", "trade",
+        "periods came at another rate than was asked for, by the length that was written",
+        "A clock that is made of them drifts by one part in the length; the shortest lengths stop "
+        "the timer or flood the processor.",
+        "Write the length less one where the timer counts from 0 to what is written, and check the "
+        "range first.",
+    ),
+    Rule(
+        "unchecked-range", "trade",
+        "a length that cannot be made, or a pin that is not there, was taken",
+        "What does not fit is cut off or wraps: a length of 0 may stop a timer or make it run for "
+        "hours, and pin 16 may be pin 0.",
+        "Refuse it with a ValueError before anything is written.",
+    ),
+    Rule(
+        "counted-twice", "trade",
+        "a handler counted more events than there were",
+        "A handler can be entered with nothing pending: its last acknowledge was still on its way "
+        "when it returned, or somebody else served the cause.",
+        "Look at the status first and count only what it shows; read the device back before the "
+        "handler returns.",
+    ),
+    Rule(
+        "event-cleared-uncounted", "trade",
+        "an event was cleared in the status, and nothing came of it",
+        "What came between the look and the write is gone for good: a tick is lost, a waiter "
+        "sleeps on.",
+        "Clear exactly the bits that were seen and are being served, by one plain write; never "
+        "read, change and write a register in which a 1 clears.",
+    ),
+    Rule(
+        "compare-in-the-past", "trade",
+        "an alarm was set for a count that had passed by then",
+        "The next match is a whole wrap away: a wait of microseconds takes seconds or hours, once "
+        "in a while.",
+        "Look at the counter again after the compare is written, and act at once if it has passed.",
+    ),
+    Rule(
+        "completed-too-early", "trade",
+        "an interrupt was completed before its handler had run, and came twice",
+        "The gateway opens while the level is still up, so the same event is let through again, "
+        "and its handler is called with nothing to do.",
+        "Serve the source first, or mask it, and complete it then.",
+    ),
+    Rule(
+        "completed-in-vain", "trade",
+        "an interrupt was completed while its source was disabled, which the controller ignores",
+        "The gateway stays shut: the source is never let through again, though all looks enabled.",
+        "Complete while the source is enabled; to hold it back use its priority, or enable it for "
+        "the moment of the completion.",
+    ),
+    Rule(
+        "result-read-early", "trade",
+        "a result was read while the engine was still at work",
+        "It is the result of as many bytes as the engine has come to: right for short messages and "
+        "slow processors, wrong for the others.",
+        "Wait until BUSY is down, or for a DONE that was cleared before the start.",
+    ),
+    Rule(
+        "refused-while-busy", "trade",
+        "something was written while the engine was at work, and was refused",
+        "The engine goes on with what it had, so a later result is that of other data.",
+        "Wait until BUSY is down, or abort, before anything is written; STATUS.REFUSED tells.",
+    ),
+    Rule(
+        "end-unnoticed", "trade",
+        "the handler ran, and what it told main code at that line was lost",
+        "The waiter sleeps until its time is over, or for ever, though all is done.",
+        "Put a flag back before the device is started, and look at it with interrupts masked until "
+        "wait_for_interrupt, which wakes for a pending one.",
+    ),
+    Rule(
+        "register-not-loaded", "trade",
+        "bytes were given to the engine without a LOAD before them",
+        "The result carries on from whatever was checked before: right once after reset, and wrong "
+        "from then on.",
+        "Write CONTROL.LOAD before the first byte of each message.",
+    ),
+    Rule(
+        "set-up-otherwise", "trade",
+        "the engine was set up for another check than was asked for",
+        "Both ends find every message damaged, or the check lets damage pass.",
+        "Write all of CONFIG, POLY, INIT and XOROUT when the driver is opened, and WIDTH less one.",
+    ),
+    Rule(
+        "stale-event-counted", "trade",
+        "an edge from before a pin was watched was counted as one since",
+        "The first event is one that nobody meant: a switch seems to have been pressed at "
+        "power-on, and every count is one too many.",
+        "Choose what is sensed, clear the bit of the pin in PENDING, then enable its interrupt.",
+    ),
+    Rule(
+        "port-rmw-race", "trade",
+        "a write of the whole port took back a pin that was set since the port was read",
+        "Handler and main code, or two tasks, change pins of one port: whoever reads, changes and "
+        "writes it takes back what came in between, once in a while.",
+        "Use SET, CLEAR or TOGGLE for OUT; where there are none, as for DIR, mask interrupts from "
+        "the read, or from the look at a copy, to the write.",
+    ),
+    Rule(
+        "port-overwritten", "trade",
+        "a write to the port changed a pin that nobody asked for",
+        "A lamp, a power switch or a chip select that belongs to somebody else goes on or off.",
+        "Change the bit of one pin only, by SET or CLEAR.",
+    ),
+    Rule(
+        "direction-before-value", "trade",
+        "a pin was made an output before it had its level, so that the other level showed",
+        "The pin shows what OUT happened to hold: a short pulse at start-up, which resets a "
+        "modem or starts a transfer.",
+        "Write the level first, as long as the pin is an input, and DIR after it.",
+    ),
+    Rule(
+        "pin-glitch", "trade",
+        "the pin of a call showed another level on its way than the one that was asked for",
+        "Whatever hangs on the pin sees an edge that is none: a counter counts it, a latch takes "
+        "it, a radio is switched off for a moment.",
+        "Go to the level in one write; let go of pins by DIR before OUT or DRAIN is changed.",
+    ),
+    Rule(
+        "items-miscounted", "trade",
+        "an engine was told to move another number of items than the bytes that were asked for",
+        "COUNT is items. Bytes in their place move up to four times as much and write over what "
+        "lies behind the buffer; one less leaves out the end.",
+        "Divide the bytes by the width of an item, move the rest with a narrower one, and split "
+        "what is more than COUNT can say.",
+    ),
+    Rule(
+        "descriptor-unfinished", "trade",
+        "the engine looked at a descriptor before all of it was written",
+        "It stops there until somebody rings again, or moves bytes from and to the addresses that "
+        "the last user of the descriptor left.",
+        "Write the other fields first, then OWN, with a barrier between them on real hardware, and "
+        "ring after that.",
+    ),
+    Rule(
+        "channel-at-work", "trade",
+        "a channel that was still at work was written to, and took no notice",
+        "The channel goes on with what it had, and what was asked for is never moved.",
+        "Wait until BUSY is down, also after an abort, before the channel is programmed again.",
+    ),
+    Rule(
+        "error-taken-for-success", "trade",
+        "the status showed ERROR, and more bytes were counted than had been moved",
+        "Half of the data is new and the rest is what lay there before, and nobody is told.",
+        "Count what was moved, COUNT less LEFT, when ERROR is up, and return that.",
+    ),
+    Rule(
+        "error-unheard", "trade",
+        "a transfer ended with ERROR, and the driver went on waiting for its end",
+        "DONE never comes after an error, so the waiter waits until its time is over, or for ever.",
+        "Enable the error interrupt together with that of DONE, or look for both bits, and let "
+        "either end the wait.",
+    ),
+    Rule(
+        "abort-not-awaited", "trade",
+        "an abort was asked for, and the call returned before the engine had stopped",
+        "The engine finishes its burst, in memory that by then belongs to somebody else.",
+        "Wait after the abort until BUSY is down, with a bound, and only then return.",
+    ),
+    Rule(
+        "end-mistaken", "trade",
+        "a driver took a transfer to be over while the engine was at work",
+        "The buffer is read too early, or the next transfer is programmed on a live channel.",
+        "Let nothing but DONE of the last leg, ERROR, or an abort that has been awaited end a "
+        "transfer; HALF and spurious interrupts do not.",
+    ),
+    Rule(
+        "flag-out-of-step", "trade",
+        "a start was refused though nothing was under way: the driver believed that it was",
+        "After the first abort nothing is ever moved again.",
+        "Put the flag back wherever a transfer ends: at DONE, at ERROR, and once an abort has "
+        "been awaited.",
+    ),
+)  # fmt: skip
