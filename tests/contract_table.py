@@ -11,6 +11,7 @@ from emu.line.far_end import FarEnd
 from emu.line.plan import FarEndPlan
 from emu.scenario.contract import SerialContract
 from emu.scenario.promise import Promise
+from emu.scenario.serial_view import Uart16550View
 from emu.units import LineSettings
 from tests.serial_port import SerialPort
 
@@ -35,7 +36,7 @@ class Table:
         self.far_end = (
             FarEnd(FarEndPlan(), self.port.clock, self.uart.signals, LINE) if far_end else None
         )
-        self.contract = SerialContract(self.uart, self.far_end)
+        self.contract = SerialContract(Uart16550View(self.uart), self.far_end)
         self.errors = LineErrors()
         self.fifo = fifo
 

@@ -11,12 +11,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import ClassVar
 
+from emu.devices.serial_monitor import Nobody, SerialMonitor
 from emu.kernel.clock import PS_PER_S, Clock
 from emu.kernel.device import Device
 from emu.kernel.parameter import Parameter
 from emu.kernel.register import Field, Register
 from emu.kernel.signal import Signal
-from emu.line.frame import BitRate, FrameFormat
+from emu.line.frame import FRAMING_ERROR, BitRate, FrameFormat
 from emu.line.receiver import Receiver
 from emu.line.transmitter import Transmitter
 from emu.units import parse_frequency
@@ -31,12 +32,17 @@ _FRAME = FrameFormat(8, "none", 2)
 class SerialBasic(Device):
     """Send and receive characters of 8 bits without parity, one or four in a place.
 
-    A character takes ten bits of 16 times DIVISOR cycles each; DIVISOR 0 stops both ways after the
-    character under way. What arrives while the place is taken is lost and sets LOST; the unread one
-    stays. What is written without room takes the place of what waits. A character without its stop
-    bit is kept and sets BAD. With ``bytes`` 4, DATA holds the first byte in bits 7 to 0: READY says
-    that there is one at least, COUNT.WAITING how many, and a read takes them all; COUNT.SEND says
-    how many of the next word written to DATA are sent.
+    A character takes ten bits of 16 times DIVISOR cycles each; DIVISOR 0 stops the line, and
+    forgets what waits to be sent and the character under way. What arrives while the place is
+    taken is lost and sets LOST; the unread one stays. What is written without room takes the
+    place of what waits. A character without its stop bit is kept and sets BAD. With ``bytes`` 4,
+    DATA holds the first byte in bits 7 to 0: READY says that there is one at least, COUNT.WAITING
+    how many, and a read takes them all; COUNT.SEND says how many of the next word written to DATA
+    are sent.
+
+    Attributes:
+        monitor: who is told what happens to characters.
+        places: how many characters DATA holds.
     """
 
     KIND = "serial_basic"
@@ -62,7 +68,8 @@ class SerialBasic(Device):
         Register("DIVISOR", 0x0C, (Field("CYCLES", 0, 16, "cycles of a sixteenth of a bit"),),
                  width=32, meaning="baud rate"),
         Register("COUNT", 0x10, (
-            Field("SEND", 0, 3, "bytes of the next word to send, 1 to 4", reset=1),
+            Field("SEND", 0, 3, "bytes of the next word to send, 1 to as many as DATA holds",
+                  reset=1, onwrite="wuser"),
             Field("WAITING", 8, 3, "bytes that the next read of DATA takes", sw="r"),
         ), width=32, meaning="bytes an access"),
     )  # fmt: skip
@@ -71,7 +78,9 @@ class SerialBasic(Device):
         Parameter("bytes", int, 1, "bytes that DATA holds", (1, 4), ("integer",)),
     )
     NOTES: ClassVar[tuple[str, ...]] = (
-        "Baud rate = clock / (16 x DIVISOR). A DIVISOR of 0 stops the line.",
+        "Baud rate = clock / (16 x DIVISOR).",
+        "A DIVISOR of 0 stops the line at once, and what was to be sent is forgotten.",
+        "COUNT.SEND takes no more than DATA holds: write 4 and read it back to know how many.",
         "ROOM is up as soon as the place is free; IDLE only once the last stop bit has left.",
         "LOST and BAD stay until a 1 is written to them.",
     )
@@ -80,7 +89,7 @@ class SerialBasic(Device):
         self, name: str, clock: Clock, settings: Mapping[str, object] | None = None
     ) -> None:
         super().__init__(name, clock, settings)
-        self._places: int = self.settings["bytes"]
+        self.places: int = self.settings["bytes"]
         self.sout, self.sin = (Signal(clock, f"{name}.{one}", level=1) for one in ("sout", "sin"))
         self.signals |= {"sout": self.sout, "sin": self.sin}
         self.transmitter = Transmitter(clock, self.sout)
@@ -94,15 +103,13 @@ class SerialBasic(Device):
         self._shifting = False
         self._serial = 0
         self._irq_level = 0
+        self.monitor: SerialMonitor = Nobody()
         self._configure()
 
     def on_reset(self) -> None:
         """Forget what waits, and what is being sent."""
         self._received.clear()
-        self._waiting.clear()
-        self._shifting = False
-        self._serial += 1
-        self.transmitter.stop()
+        self._forget()
         self._configure()
         self._show()
 
@@ -118,6 +125,11 @@ class SerialBasic(Device):
         if not divisor or self.halted:
             return None
         return BitRate.of(8 * divisor * PS_PER_S, self.clock_hz)
+
+    @property
+    def waiting(self) -> int:
+        """How many characters wait for the shift register."""
+        return len(self._waiting)
 
     def _configure(self) -> None:
         rate = self.rate
@@ -146,9 +158,12 @@ class SerialBasic(Device):
         """Take a character from the receive shift register, with its error flags."""
         if not self._control.value & _ENABLE:
             return
-        if len(self._received) >= self._places:
+        if len(self._received) >= self.places:
+            self.monitor.overran(data)
             self._status.hw_set(_LOST)
         else:
+            bad = flags and not self._status.value & _BAD
+            self.monitor.arrived(data, FRAMING_ERROR if bad else 0)
             self._received.append(data)
             if flags:
                 self._status.hw_set(_BAD)
@@ -170,10 +185,18 @@ class SerialBasic(Device):
 
     def write_DATA(self, data: int) -> None:
         """Take characters for sending; what still waits is overwritten."""
-        size = min(max(self._count.get("SEND"), 1), self._places) if self._places > 1 else 1
+        size = self._count.get("SEND")
+        for byte in self._waiting:
+            self.monitor.spilled(byte)
         self._waiting[:] = data.to_bytes(4, "little")[:size]
+        for byte in self._waiting:
+            self.monitor.loaded(byte)
         self._shift()
         self._show()
+
+    def write_COUNT(self, data: int) -> None:
+        """Say how many bytes the next word has; more than DATA holds are as many as it holds."""
+        self._count.put("SEND", min(max(data & 7, 1), self.places))
 
     def _shift(self) -> None:
         """Begin the next character if there is one, the shift register is free and time goes on."""
@@ -182,7 +205,9 @@ class SerialBasic(Device):
         self._shifting = True
         self._serial += 1
         serial = self._serial
-        end_ps = self.transmitter.send(self._waiting.pop(0), self.clock.now_ps)
+        byte = self._waiting.pop(0)
+        end_ps = self.transmitter.send(byte, self.clock.now_ps)
+        self.monitor.shifting(byte, end_ps)
         self.clock.schedule(end_ps, lambda: self._shifted(serial))
 
     def _shifted(self, serial: int) -> None:
@@ -199,5 +224,16 @@ class SerialBasic(Device):
 
     def after_write_DIVISOR(self, old: int, new: int) -> None:
         """Take the rate over with the next character."""
+        if not new:
+            self._forget()
         if old != new:
             self._configure()
+            self._show()
+
+    def _forget(self) -> None:
+        """Drop what waits to be sent, and the character under way."""
+        self.monitor.cleared(len(self._waiting))
+        self._waiting.clear()
+        self._shifting = False
+        self._serial += 1
+        self.transmitter.stop()

@@ -101,7 +101,8 @@ class FarEnd:
         self.speak(self.line)
         self.receiver.listen(wires["sout"])
         for wire in _READY_WIRES:
-            wires[wire].set(1)
+            if wire in wires:  # the smallest controllers have data wires only
+                wires[wire].set(1)
         if self._rts is not None:
             self._rts.watch(self._follow_rts)
 

@@ -13,6 +13,7 @@ from emu.errors import AccessError, nearest
 from emu.kernel.board import Board
 from emu.kernel.where import Place
 from emu.line.far_end import FarEnd
+from emu.rules.call_watch import CallWatch
 from emu.rules.context import Context
 from emu.rules.finding import Findings
 from emu.rules.gates import watch_gates
@@ -20,6 +21,7 @@ from emu.rules.generic import FreeHand, Leeway, watch_bus, watch_registers
 from emu.rules.lost_errors import LostErrors
 from emu.rules.masking import MaskWatch, watch_masking
 from emu.rules.processor import watch_handler, watch_sleep
+from emu.rules.serial_rules import PlainSerialRules, SerialRules
 from emu.rules.uart16550 import UartWatch
 from emu.rules.uart16550_access import UartAccess
 from emu.rules.uart16550_calls import UartCalls
@@ -33,7 +35,7 @@ from emu.rules.uart16550_verdict import Verdict
 from emu.rules.uart16550_waits import UartWaits
 from emu.units import LineSettings
 
-__all__ = ["CallWatch", "PortRules", "Rules", "attach_rules"]
+__all__ = ["PortRules", "Rules", "attach_rules"]
 
 
 class PortRules:
@@ -161,41 +163,6 @@ class PortRules:
         self._calls.asked(line)
 
 
-class CallWatch:
-    """Follow the driver of a device that has no rules of its own.
-
-    Args:
-        name: the device.
-        context: who is running.
-        masks: follows whether interrupts are masked.
-
-    Attributes:
-        method: returns where the driver defines a call.
-    """
-
-    def __init__(self, name: str, context: Context, masks: MaskWatch) -> None:
-        self._name = name
-        self._context = context
-        self._masks = masks
-        self.method: Callable[[str], Place] = lambda _name: ("", 0)
-
-    def call_begins(self, name: str, size: int = 0) -> None:  # noqa: ARG002 - as all rules are told
-        """Note that the driver is constructed (``"__init__"``) or called."""
-        self._context.call_begins(name, self._name)
-        self._masks.begins()
-
-    def call_ends(
-        self,
-        name: str,
-        result: object = None,  # noqa: ARG002 - as all rules are told
-        *,
-        judged: bool = True,
-    ) -> None:
-        """Note that a call has returned or raised, and judge what it leaves behind."""
-        if self._context.call_ends(name, self._name) is not None and judged:
-            self._masks.ends(name)
-
-
 class Rules:
     """Hold the rules of one board.
 
@@ -228,8 +195,12 @@ class Rules:
                 leeway = self._ports[device.name].watch
             watch_registers(device, board.bus, self._context, leeway)
 
+    def serial(self, name: str) -> SerialRules:
+        """Return the rules of a serial port, those that know its controller if there are any."""
+        return self._ports.get(name) or PlainSerialRules(name, self._context, self._masks)
+
     def port(self, name: str) -> PortRules:
-        """Return the rules of the serial port `name`.
+        """Return the rules of the 16550 `name`.
 
         Raises:
             AccessError: no serial controller of that name is on the board.

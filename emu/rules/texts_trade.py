@@ -194,6 +194,26 @@ TRADE = (
         "Wait after the abort until BUSY is down, with a bound, and only then return.",
     ),
     Rule(
+        "idle-mistaken", "trade",
+        "the line was taken to be idle, or busy, by a look that does not tell",
+        "The tail is cut off when the port is closed or the direction turned; or the caller waits "
+        "for an end that has long been there.",
+        "Wait for the bit that speaks of the last stop bit, after all that is queued has been "
+        "handed over.",
+    ),
+    Rule(
+        "flag-cleared-uncounted", "trade",
+        "a flag of the line was cleared, and the counter does not say so",
+        "Characters are missing or damaged, and nobody is told.",
+        "Count every flag in the look that shows it, and clear just that flag after it.",
+    ),
+    Rule(
+        "written-without-room", "trade",
+        "a character was written while another waited, and took its place",
+        "Characters vanish on the way out, more of them the slower the line.",
+        "Write only after a look that shows room, and one character, or word, for each such look.",
+    ),
+    Rule(
         "end-mistaken", "trade",
         "a driver took a transfer to be over while the engine was at work",
         "The buffer is read too early, or the next transfer is programmed on a live channel.",

@@ -12,15 +12,14 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-from emu.devices.uart16550 import OE, Uart16550
 from emu.kernel.clock import PS_PER_S
 from emu.line.far_end import FarEnd
-from emu.line.frame import BREAK, FRAMING_ERROR, PARITY_ERROR, format_of
-from emu.scenario.baud import best_divisor, within
+from emu.line.frame import BREAK, FRAMING_ERROR, PARITY_ERROR
 from emu.scenario.books import ErrorBooks, count_of, counter
 from emu.scenario.difference import characters, differ, times
 from emu.scenario.excuses import Excuses, settle_books
 from emu.scenario.promise import Breaches, Promise
+from emu.scenario.serial_view import SerialView
 from emu.scenario.stream import Alignment, ReceivedStream
 from emu.scenario.witness import Witness
 from emu.units import LineSettings, show_duration
@@ -32,7 +31,6 @@ _LOOK_CHARACTERS = 5  # a read that waits so long in vain has seen all that a FI
 _TOLD_CHARACTERS = 5  # after which the character time-out has come, with time to serve it
 _ERRORS = PARITY_ERROR | FRAMING_ERROR | BREAK
 _SURE = 0x100  # marks flags that must be counted, and not just may be
-_RECEIVE_BITS = 0x1F  # of LSR: data ready and everything that can be wrong
 
 PROMISES = {
     "order": "what read returns is what arrived, in order, nothing invented or doubled",
@@ -60,7 +58,7 @@ class SerialContract:
     """Watch one port and judge its driver.
 
     Args:
-        uart: the controller.
+        view: the controller.
         far_end: what hangs at the far end, None for another controller.
 
     Attributes:
@@ -73,9 +71,9 @@ class SerialContract:
         errors: returns the driver's ``errors`` attribute.
     """
 
-    def __init__(self, uart: Uart16550, far_end: FarEnd | None) -> None:
-        self._uart = uart
-        self._clock = uart.clock
+    def __init__(self, view: SerialView, far_end: FarEnd | None) -> None:
+        self._view = view
+        self._clock = view.clock
         self._stream = ReceivedStream()
         self._books = ErrorBooks()
         self._line: LineSettings | None = None
@@ -101,13 +99,13 @@ class SerialContract:
         self.overruns = 0
         self.lost = 0
         self.last_end_ps = 0
-        self.witness = Witness(uart, far_end)
+        self.witness = Witness(view, far_end)
         self.calm: Callable[[], bool] = lambda: True
-        self.excuses = Excuses(uart.clock)
+        self.excuses = Excuses(view.clock)
         self._breaches = Breaches(PROMISES, self.excuses)
         self.errors: Callable[[], object] = lambda: None
         self._last_arrival_ps = 0
-        uart.monitor = self
+        view.watch(self)
 
     # the controller's side
 
@@ -115,7 +113,7 @@ class SerialContract:
         """Take a character into the books; one in loopback did not come from the line."""
         if flags:
             self._books.enter(flags, sure=self._sure)
-        if not self._open or self._uart.looped:
+        if not self._open or self._view.looped:
             self._early.append(data)
             return
         self._last_arrival_ps = self._clock.now_ps
@@ -125,7 +123,7 @@ class SerialContract:
 
     def arrived_row(self, data: bytes) -> None:
         """Take several characters without errors into the books."""
-        if self._tainted or self._opening or not self._open or self._uart.looped:
+        if self._tainted or self._opening or not self._open or self._view.looped:
             for byte in data:
                 self.arrived(byte, 0)
         else:
@@ -135,19 +133,19 @@ class SerialContract:
 
     def overran(self, data: int) -> None:  # noqa: ARG002 - as the monitor is called
         """Count a lost character, and a raised flag if it was down."""
-        rises = not self._uart.peek("LSR") & OE
+        rises = not self._view.overrun_shown
         self._books.overrun.most += rises
-        if not self._open or self._uart.looped:
+        if not self._open or self._view.looped:
             return
         self.lost += 1
         self._overran_at = self._stream.arrived
         self.overruns += rises
         self._books.overrun.least += rises and self._sure
-        if self._uart.peek("FCR.ENABLE") == 0:
+        if self._view.overwrites:
             # The unread character is lost, and its flags seem to be those of the new one; they may
             # go uncounted unless they have been read.
             flags = self._recent.pop() if self._recent else 0
-            shown = self._uart.peek("LSR") & _ERRORS
+            shown = self._view.errors_shown
             self._tainted = bool(flags & _ERRORS or shown)
             self._stream.forgive_last(1)
             if flags & shown and flags & _SURE:
@@ -169,7 +167,7 @@ class SerialContract:
 
     def spilled(self, data: int) -> None:  # noqa: ARG002 - as the monitor is called
         """Note that without FIFO a character that waited before ``open`` was overwritten."""
-        if self._foreign and self._open and self._uart.peek("FCR.ENABLE") == 0:
+        if self._foreign and self._open and self._view.single:
             self._foreign -= 1
 
     def cleared(self, count: int) -> None:
@@ -180,15 +178,15 @@ class SerialContract:
         """Note what started on the wire."""
         if self._foreign:
             self._foreign -= 1
-        elif not self._uart.looped:
-            data &= (1 << self._uart.frame.data_bits) - 1
+        elif not self._view.looped:
+            data &= (1 << self._view.data_bits) - 1
             (self._between_shifted if data in self._between else self.shifted).append(data)
             self.last_end_ps = end_ps
 
     @property
     def _sure(self) -> bool:
         """Whether what happens now must be counted, and not just may be."""
-        return self._open and not self._opening and not self._uart.looped
+        return self._open and not self._opening and not self._view.looped
 
     @property
     def _since_open(self) -> int:
@@ -200,7 +198,7 @@ class SerialContract:
 
         Those of the oldest character there stand in LSR, unless the driver has been shown them.
         """
-        level, shown = self._uart.receive_level, self._uart.peek("LSR")
+        level, shown = self._view.receive_level, self._view.errors_shown
         for number in range(1, min(count, len(self._recent)) + 1):
             flags = self._recent.pop()
             if flags & _SURE and (number < level or flags & shown):
@@ -218,35 +216,22 @@ class SerialContract:
         else:
             self.excuses.session_begins()
             self._opened_at = self._stream.arrived
-            level = self._uart.receive_level
+            level = self._view.receive_level
             self._stale += bytes(self._early)[-level:] if level else b""
         self._line = line
         self._open = self._opening = True
-        if self._uart.peek("LSR") & OE:
+        if self._view.overrun_shown:
             self._books.overrun.most += 1
 
     def opened(self) -> None:
         """Check what ``open`` left behind."""
         self._opening = False
-        if not self._uart.busy:
+        if not self._view.busy:
             self._foreign = 0
         self._check_sent()
         self.witness.begin(len(self.shifted))
         assert self._line is not None
-        uart, line = self._uart, self._line
-        wrong = []
-        if uart.frame != format_of(line):
-            wrong.append(f"LCR is {uart.peek('LCR'):#04x}, which is not {line}")
-        best = best_divisor(uart.clock_hz, line.baud)
-        if uart.divisor != best and not within(uart.clock_hz, uart.divisor, line.baud):
-            wrong.append(f"the divisor is {uart.divisor}, {line.baud} baud needs {best}")
-        for path, meaning in (
-            ("LCR.DLAB", "the divisor latch is still selected"),
-            ("LCR.BREAK", "the output is held at break"),
-            ("MCR.LOOP", "loopback is still on"),
-        ):
-            if uart.peek(path):
-                wrong.append(f"{meaning} ({path} = 1)")
+        wrong = self._view.wrong_for(self._line)
         if wrong:
             self.breach("start", "after open " + "; ".join(wrong))
 
@@ -264,8 +249,8 @@ class SerialContract:
         """Forgive what came since a read last waited in vain, and flags that are still unread."""
         fresh = min(self._stream.arrived - self._seen.arrived, self._since_open)
         self._stream.forgive_from(self._seen.arrived)
-        self._unbook(min(fresh, self._uart.receive_level))
-        if self._uart.peek("LSR") & OE and self.overruns > self._seen.overruns:
+        self._unbook(min(fresh, self._view.receive_level))
+        if self._view.overrun_shown and self.overruns > self._seen.overruns:
             self._books.overrun.lower(1)
 
     def released(self) -> None:
@@ -348,7 +333,7 @@ class SerialContract:
         further character puts off by four character times (PC16550D 8.11).
         """
         recent = self._clock.now_ps - self._last_arrival_ps < _TOLD_CHARACTERS * self.character_ps
-        return self._stream.arrived - (self._uart.receive_level if recent else 0)
+        return self._stream.arrived - (self._view.receive_level if recent else 0)
 
     def waited(self, *, start_ps: int, timeout_ps: int, stalled_ps: int) -> None:
         """Judge a ``read`` that returned all it was asked for, but only when its time was over.
@@ -366,12 +351,11 @@ class SerialContract:
             and idle_ps > max(24 * self.character_ps, took_ps // 2)
             and self.calm()
         ):
-            ier = self._uart.peek("IER")
-            off = "" if ier & 1 else f"; IER is {ier:#04x}, so received data does not interrupt"
             self.breach(
                 "time",
                 f"read returned only when its time-out of {show_duration(timeout_ps)} was over, "
-                f"though all it was asked for had been there for {show_duration(idle_ps)}{off}",
+                f"though all it was asked for had been there for {show_duration(idle_ps)}"
+                f"{self._view.untold()}",
             )
 
     def read_failed(self) -> None:
@@ -393,13 +377,13 @@ class SerialContract:
         """
         now_ps = self._clock.now_ps
         left = self._left
-        if answer and (now_ps < self.last_end_ps or left > 0 or self._uart.busy):
+        if answer and (now_ps < self.last_end_ps or left > 0 or self._view.busy):
             late = max(self.last_end_ps - now_ps, 0)
             detail = f"{left} accepted bytes had not begun" if left > 0 else (
                 f"the last stop bit ended {show_duration(late)} later"
             )  # fmt: skip
             self.breach("drain", f"drain returned True while {detail}")
-        elif not answer and left <= 0 and not self._uart.busy and not self._uncertain_sent:
+        elif not answer and left <= 0 and not self._view.busy and not self._uncertain_sent:
             idle_ps = now_ps - self.last_end_ps - stalled_ps
             if idle_ps > 4 * self.character_ps:
                 self.breach(
@@ -410,7 +394,10 @@ class SerialContract:
 
     def breach(self, promise: str, detail: str) -> bool:
         """Note that a promise was broken; return whether a fault excuses it."""
-        return self._breaches.enter(promise, detail)
+        excused = self._breaches.enter(promise, detail)
+        if not excused:
+            self._view.broken(promise, detail)
+        return excused
 
     @property
     def agrees(self) -> bool:
@@ -458,7 +445,7 @@ class SerialContract:
     @property
     def settled(self) -> bool:
         """Whether everything that arrived was returned and the device holds nothing back."""
-        return not self._stream.unread and not self._uart.peek("LSR") & _RECEIVE_BITS
+        return not self._stream.unread and self._view.at_rest
 
     @property
     def arrived_count(self) -> int:
@@ -557,9 +544,7 @@ class SerialContract:
 
     def _forget_sent(self) -> None:
         """Compare anew from here; what the transmitter still holds is nobody's."""
-        uart = self._uart
-        depth = (64 if uart.peek("IIR.FIFO64") else 16) if uart.peek("FCR.ENABLE") else 1
-        self._foreign = depth - uart.transmit_room
+        self._foreign = self._view.transmit_level
         self._uncertain_sent = False
         self._sent_from = len(self.accepted), len(self.shifted)
         self._between_accepted.clear()

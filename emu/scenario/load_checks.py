@@ -18,7 +18,7 @@ from emu.scenario.load_trade_steps import actions_of
 from emu.scenario.model import ACTIONS, BoardModel, Scenario, Step
 from emu.scenario.shape import Values
 from emu.scenario.source import Node, Notes, passing
-from emu.scenario.trade_names import CALLERS, SERIAL, trade_of_kind
+from emu.scenario.trade_names import CALLERS, SERIAL, SERIALS, trade_of_kind
 from emu.units import LineSettings, format_duration, format_frequency
 
 __all__ = ["check_scenario", "driven_devices", "nearest_baud", "serial_devices"]
@@ -31,7 +31,7 @@ Places = Mapping[str, Node]
 
 def serial_devices(board: BoardModel) -> list[str]:
     """Return the names of the serial controllers of a board, in its order."""
-    return [name for name, trade in driven_devices(board).items() if trade == SERIAL]
+    return [name for name, trade in driven_devices(board).items() if trade in SERIALS]
 
 
 def driven_devices(board: BoardModel) -> dict[str, str]:
@@ -64,9 +64,14 @@ def check_scenario(
     trades = driven_devices(scenario.board) if "board" in values else None
     _check_port(scenario.port, trades, values.place("port"), notes)
     trade = trades.get(scenario.port, SERIAL) if trades is not None else SERIAL
-    if trade != SERIAL:
+    if trade not in SERIALS:
         _check_keys(trade, scenario, values, notes)
     _check_callers(trade, scenario, values, notes)
+    if trade == "basic" and scenario.far_end.flow:
+        notes.refuse(
+            values["far_end"].place("flow"), f"{scenario.port} has no RTS for the far end to heed",
+            fix="leave flow out",
+        )  # fmt: skip
     _check_actions(trade, scenario, steps, notes)
     far_port = _check_far_port(scenario, trades, values, notes)
     done = tuple(
@@ -74,7 +79,7 @@ def check_scenario(
         for step, places in zip(scenario.steps, steps, strict=True)
     )
     scenario = replace(scenario, steps=done)
-    if trades is not None and trade == SERIAL:
+    if trades is not None and trade in SERIALS:
         _check_bauds(scenario, values, steps, notes)
     _check_limit(scenario, values, notes)
     _check_driver(scenario.driver, values.place("driver"), notes)
@@ -86,7 +91,7 @@ def check_scenario(
 
 def _check_actions(trade: str, scenario: Scenario, steps: Sequence[Places], notes: Notes) -> None:
     """Note steps that a driver of this trade cannot be asked for."""
-    known = ACTIONS if trade == SERIAL else actions_of(trade)
+    known = ACTIONS if trade in SERIALS else actions_of(trade)
     for step, places in zip(scenario.steps, steps, strict=True):
         if step.action not in known:
             notes.refuse(

@@ -10,18 +10,17 @@ from collections.abc import Callable
 from typing import Any
 
 from emu.devices.serial_driver import LineErrors, SerialDriver
-from emu.devices.uart16550 import Uart16550
 from emu.errors import RunEnded
 from emu.kernel.board import Board
 from emu.kernel.bus import BusError, Window
 from emu.kernel.clock import NEVER_PS, PS_PER_S
 from emu.kernel.cpu import Cpu
 from emu.line.far_end import FarEnd
-from emu.rules.attach import PortRules
 from emu.rules.finding import Findings
+from emu.rules.serial_rules import SerialRules
 from emu.scenario.contract import SerialContract, counter
 from emu.scenario.guarded import MS_PS, OPEN_BOUND_PS, GuardedDriver, RunOver, seconds
-from emu.scenario.silence import why_asking, why_silent
+from emu.scenario.serial_view import SerialView
 from emu.units import LineSettings
 
 __all__ = ["DrivenPort"]
@@ -36,7 +35,7 @@ class DrivenPort(GuardedDriver):
 
     Args:
         board: the board, powered on.
-        name: the serial device.
+        view: the serial controller.
         driver_class: constructed here, with the port's window and the processor.
         far_end: what hangs at the far end, None for another controller.
         findings: where findings go.
@@ -52,27 +51,31 @@ class DrivenPort(GuardedDriver):
     def __init__(
         self,
         board: Board,
-        name: str,
+        view: SerialView,
         driver_class: type,
         far_end: FarEnd | None,
         *,
         findings: Findings,
-        rules: PortRules,
+        rules: SerialRules,
         excused: Callable[[], bool],
         given: tuple[Window, Cpu] | None = None,
     ) -> None:
-        device = board.device(name)
-        assert isinstance(device, Uart16550)
-        self.uart = device
+        self.view = view
         self.far_end = far_end
-        self.contract = SerialContract(device, far_end)
+        self.contract = SerialContract(view, far_end)
         self.contract.errors = lambda: self.errors
         self._shut = False
         self.line_is_quiet: Callable[[], bool] = lambda: True
         self.line: LineSettings | None = None
         self._rules = rules
         super().__init__(
-            board, name, driver_class, findings=findings, rules=rules, excused=excused, given=given
+            board,
+            view.device.name,
+            driver_class,
+            findings=findings,
+            rules=rules,
+            excused=excused,
+            given=given,
         )
         self._driver: SerialDriver
         self._rules.counters(lambda: self.errors)
@@ -226,9 +229,7 @@ class DrivenPort(GuardedDriver):
         return self.line_is_quiet()
 
     def _why(self, ended: RunEnded, name: str) -> str:
-        if ended.rule == "asleep-for-ever":
-            return why_silent(self.uart, name)
-        return why_asking(self.uart) if ended.rule == "interrupt-storm" else ""
+        return self.view.why(ended, name)
 
     def _timed(self, name: str, call: Callable[[], Any], timeout_ps: int, size: int) -> Any:  # noqa: ANN401 - a driver may return anything
         self.contract.excuses.call_begins()
@@ -266,21 +267,19 @@ class DrivenPort(GuardedDriver):
 
     def _watch_silence(self) -> None:
         """Let a few character times pass after ``close`` and see that nothing stirs."""
-        board, uart = self._board, self.uart
+        board, view = self._board, self.view
         board.journal.settle()
         before = board.bus.accesses()[self.name]
         board.cpu.sleep((4 * self.contract.character_ps + MS_PS) / PS_PER_S)
         board.journal.settle()
-        stirring = []
-        if uart.peek("IER"):
-            stirring.append(f"IER is {uart.peek('IER'):#04x}")
+        stirring = view.stirring()
         number = board.window(self.name).irq
         line = board.cpu.interrupts.lines.get(number)
         if line is not None and line.handlers and not line.shared:
             stirring.append(f"a handler is still connected to interrupt {number}")
-        if uart.irq.level:
+        if view.device.irq.level:
             stirring.append("its interrupt line is asserted")
-        if not uart.sout.level and not uart.busy:
+        if not view.sout.level and not view.busy:
             stirring.append("the output is held at space")
         if board.bus.accesses()[self.name] != before:
             stirring.append("the driver touched the device afterwards")

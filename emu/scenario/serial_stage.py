@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from emu.devices.serial_basic import SerialBasic
 from emu.devices.serial_driver import LineErrors
 from emu.devices.uart16550 import Uart16550
 from emu.line.far_end import FarEnd
@@ -13,7 +14,9 @@ from emu.scenario.contract import counter
 from emu.scenario.outcome import Outcome
 from emu.scenario.port import DrivenPort
 from emu.scenario.promise import Promise
+from emu.scenario.serial_basic_view import SerialBasicView
 from emu.scenario.serial_task import serial_task
+from emu.scenario.serial_view import SerialView, Uart16550View
 from emu.scenario.stage import Bench, Tasks
 from emu.scenario.steps import StepPlayer
 from emu.scenario.whole_steps import last_close, whole_steps
@@ -57,6 +60,12 @@ class SerialStage:
 
     # building
 
+    def _view(self, name: str) -> SerialView:
+        device = self._bench.board.device(name)
+        if isinstance(device, SerialBasic):
+            return SerialBasicView(device)
+        return Uart16550View(self._uart(name))
+
     def _uart(self, name: str) -> Uart16550:
         device = self._bench.board.device(name)
         assert isinstance(device, Uart16550)
@@ -64,13 +73,13 @@ class SerialStage:
 
     def _connect(self) -> FarEnd | None:
         """Hang the far end on the line: a model, or another controller by a crossed cable."""
-        scenario = self._scenario
-        uart = self._uart(scenario.port)
+        scenario, board = self._scenario, self._bench.board
         if scenario.far_end.kind != "port":
             return FarEnd(
-                scenario.far_end, self._bench.board.clock, uart.signals, scenario.line,
+                scenario.far_end, board.clock, board.device(scenario.port).signals, scenario.line,
                 seed=scenario.seed,
             )  # fmt: skip
+        uart = self._uart(scenario.port)
         other = self._uart(scenario.far_end.port)
         for one, two in ((uart, other), (other, uart)):
             one.wire_input(two.sout)
@@ -87,11 +96,11 @@ class SerialStage:
     def _make_port(self, name: str, driver: type, far_end: FarEnd | None) -> DrivenPort:
         bench = self._bench
         port = DrivenPort(
-            bench.board, name, driver, far_end, findings=bench.findings,
-            rules=bench.rules.port(name), excused=bench.bus_error_injected,
+            bench.board, self._view(name), driver, far_end, findings=bench.findings,
+            rules=bench.rules.serial(name), excused=bench.bus_error_injected,
             given=bench.hand_out(name),
         )  # fmt: skip
-        if bench.detailed:
+        if bench.detailed and isinstance(bench.board.device(name), Uart16550):
             note_characters(bench.board, name)
         armed = bench.armed
         port.contract.calm = bench.calm
@@ -146,6 +155,7 @@ class SerialStage:
             if outcome.ended:
                 port.contract.cut()
             promises = port.contract.judge(port.errors, self._bench.waived(name))
+            self._blame(port, promises)
             if name == self._scenario.port:
                 outcome.promises = promises
                 outcome.errors = _counters(port.errors)
@@ -154,6 +164,13 @@ class SerialStage:
             else:
                 outcome.promises = _worse(outcome.promises, promises, name)
         self._count(outcome)
+
+    def _blame(self, port: DrivenPort, promises: list[Promise]) -> None:
+        """Report the lines that broken promises lead to."""
+        for one in promises:
+            rule, place = ("", ("", 0)) if one.kept else port.view.blame(one.promise)
+            if rule and place[1]:
+                self._bench.findings.report(rule, one.detail, register=port.name, place=place)
 
     def _count(self, outcome: Outcome) -> None:
         """Enter what went over the line."""

@@ -8,7 +8,6 @@ from emu.kernel.board import Board
 from emu.kernel.clock import PS_PER_S
 from emu.line.far_end import FarEnd
 from emu.scenario.contract import counter
-from emu.scenario.leftovers import leave
 from emu.scenario.model import NEVER_PS, Leftovers, Scenario, Step
 from emu.scenario.outcome import StepNote
 from emu.scenario.port import DrivenPort
@@ -261,7 +260,7 @@ class StepPlayer:
         if port.is_open:
             self._close(port, step)
         left = step.leftovers or Leftovers()
-        leave(port.uart, left)
+        port.view.leave(left)
         registers = ", ".join(f"{name} {value:#04x}" for name, value in left.registers.items())
         return f"{registers or 'registers as they were'}, {len(left.received)} unread"
 
@@ -271,7 +270,7 @@ class StepPlayer:
         """Whether nothing more is on its way to any driver."""
         if self._far_end is not None:
             return self._far_end.quiet
-        return not any(port.uart.busy for port in self._ports.values())
+        return not any(port.view.busy for port in self._ports.values())
 
     def _collect(self, port: DrivenPort) -> None:
         """Read until nothing more comes; a glance is enough where nothing can."""

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from emu.devices.shelf import find_device
 
-__all__ = ["BY_KIND", "CALLERS", "SERIAL", "TRADES", "trade_of_kind"]
+__all__ = ["BY_KIND", "CALLERS", "SERIAL", "SERIALS", "TRADES", "trade_of_kind"]
 
 SERIAL = "serial"
+SERIALS = (SERIAL, "basic")
+"""The trades whose drivers have a line."""
+
 BY_KIND = {
     "uart16550": SERIAL,
+    "serial_basic": "basic",
     "timer": "timer",
     "checksum_engine": "checksum",
     "interrupt_controller": "dispatch",
@@ -16,7 +20,11 @@ BY_KIND = {
     "dma": "copy",
 }
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
-CALLERS: dict[str, tuple[str, ...]] = {SERIAL: ("close", "write"), "pins": ("set", "output")}
+CALLERS: dict[str, tuple[str, ...]] = {
+    SERIAL: ("close", "write"),
+    "basic": ("close", "write"),
+    "pins": ("set", "output"),
+}
 """The calls that another task may make in the middle of one, by trade."""
 
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from emu.devices.uart16550 import Uart16550
 from emu.line.far_end import FarEnd
 from emu.line.frame import format_of
 from emu.scenario.baud import best_divisor
+from emu.scenario.serial_view import SerialView
 from emu.units import LineSettings
 
 __all__ = ["Witness"]
@@ -23,15 +23,15 @@ class Witness:
     """Compare what was sent with what the far end heard.
 
     Args:
-        uart: the controller.
+        view: the controller.
         far_end: what hangs at the far end, None for another controller, which is no witness.
 
     Attributes:
         sound: tells whether no fault on the wire makes it a bad witness.
     """
 
-    def __init__(self, uart: Uart16550, far_end: FarEnd | None) -> None:
-        self._uart = uart
+    def __init__(self, view: SerialView, far_end: FarEnd | None) -> None:
+        self._view = view
         self._far_end = far_end
         self._heard_from = 0
         self._sent_from = 0
@@ -44,7 +44,7 @@ class Witness:
         self._sent_from = sent
         self._heard_from = len(far.received) if far else 0
         # What was under way when the port was opened may have put the far end out of step.
-        self._in_doubt = far is not None and (self._uart.busy or far.receiver.busy)
+        self._in_doubt = far is not None and (self._view.busy or far.receiver.busy)
 
     def reliable(self, line: LineSettings | None) -> bool:
         """Whether it counts at all, the port being opened with `line`."""
@@ -68,7 +68,7 @@ class Witness:
 
     def agrees(self, line: LineSettings | None) -> bool:
         """Whether the far end speaks `line` well enough."""
-        far, clock_hz = self._far_end, self._uart.clock_hz
+        far, clock_hz = self._far_end, self._view.clock_hz
         if far is None or line is None or format_of(far.line) != format_of(line):
             return False
         best_baud = clock_hz / (16 * best_divisor(clock_hz, line.baud))

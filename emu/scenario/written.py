@@ -31,7 +31,7 @@ from emu.scenario.model import (
     Scenario,
     Step,
 )
-from emu.scenario.trade_names import SERIAL, trade_of_kind
+from emu.scenario.trade_names import SERIALS, trade_of_kind
 from emu.units import (
     PS_PER_S,
     format_duration,
@@ -86,7 +86,7 @@ def scenario_as_plain(scenario: Scenario, folder: Path | None = None) -> Plain:
 def _is_serial(scenario: Scenario) -> bool:
     """Whether what is driven hangs on a line."""
     kinds = [one.kind for one in scenario.board.devices if one.name == scenario.port]
-    return not kinds or trade_of_kind(kinds[0]) == SERIAL
+    return not kinds or trade_of_kind(kinds[0]) in SERIALS
 
 
 def board_as_plain(board: BoardModel) -> Plain:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from emu.scenario.trade_names import SERIAL
+from emu.search.basic_suite import basic_suite
 from emu.search.bout import Bout
 from emu.search.checksum_suite import checksum_suite
 from emu.search.copy_suite import copy_suite
@@ -15,6 +16,7 @@ __all__ = ["Bout", "suite"]
 
 _SUITES = {
     SERIAL: serial_suite,
+    "basic": basic_suite,
     "timer": timer_suite,
     "checksum": checksum_suite,
     "dispatch": dispatch_suite,

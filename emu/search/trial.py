@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from emu.devices.uart16550 import Uart16550
 from emu.errors import RunEnded
 from emu.kernel.bus import Window
 from emu.kernel.cpu import Cpu
@@ -23,7 +24,6 @@ from emu.scenario.model import Scenario
 from emu.scenario.outcome import Outcome
 from emu.scenario.promise import Promise
 from emu.scenario.runner import Run
-from emu.scenario.serial_stage import SerialStage
 from emu.search.coverage import Coverage, Covering
 from emu.search.explain import EXPLAINED, Explainer
 from emu.search.schedule import Point, Schedule
@@ -149,7 +149,7 @@ class Trying:
         stepper = self._stepper(run, schedule, learn)
         board, port = run.board, self.scenario.port
         covering = Covering(board, port) if cover else None
-        explained = explain in EXPLAINED and isinstance(run.stage, SerialStage)
+        explained = explain in EXPLAINED and isinstance(board.device(port), Uart16550)
         explainer = Explainer(run, port) if explained else None
 
         def hand_out(name: str) -> tuple[Window, Cpu]:
