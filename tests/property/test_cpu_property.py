@@ -29,7 +29,8 @@ STEPS: st.SearchStrategy[Program] = st.deferred(
         max_size=6,
     )
 )
-PULSES = st.lists(st.tuples(st.integers(0, 40_000), st.integers(0, 1)), max_size=6)
+# Not at 0: what is due before the first step has not happened yet when the step is priced.
+PULSES = st.lists(st.tuples(st.integers(1, 40_000), st.integers(0, 1)), max_size=6)
 HOLDS = st.lists(st.tuples(st.integers(0, 30_000), st.integers(1, 5_000)), max_size=3)
 IN_HANDLERS = st.sampled_from(["nothing", "read", "work", "sleep", "masked"])
 SOFTWARE = 9
