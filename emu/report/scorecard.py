@@ -110,7 +110,7 @@ def _where(row: Row) -> Iterator[str]:
     others = sorted(set(row.lines) - {row.found.failure.line})
     if others:
         numbers = ", ".join(str(one) for one in others[:_MOST_LINES])
-        text = f"found at {'line' if len(others) == 1 else 'lines'} {numbers}, too"
+        text = f"found at {'line' if len(others) == 1 else 'lines'} {numbers}"
         more = f"; {len(others) - _MOST_LINES} more" if len(others) > _MOST_LINES else ""
         yield from wrapped(text + more, "   ", "also ")
     bouts = list(row.bouts)

@@ -66,8 +66,8 @@ def _values(name: str, used: list[str], names: Mapping[str, object]) -> Iterator
 def _numbers(value: object, depth: int = 2) -> Iterator[int]:
     """Yield the number that a value is, or those in a table of few levels."""
     kind = type(value)
-    if kind is int or isinstance(value, IntEnum | IntFlag):
-        yield int(value)  # type: ignore[call-overload]
+    if kind is int or issubclass(kind, IntEnum | IntFlag):
+        yield int.__int__(value)  # type: ignore[arg-type]  # no code of the driver's is run
     elif depth and kind in (tuple, list):
         for one in value:  # type: ignore[attr-defined]
             yield from _numbers(one, depth - 1)

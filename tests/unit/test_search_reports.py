@@ -231,11 +231,11 @@ def test_other_lines_of_one_bug() -> None:
     """A race that was found at several lines is one row, which names the others."""
     lines = {9: None, 7: None, 8: None}
     one = replace(ROW, lines=lines)
-    assert "   also found at lines 8, 9, too\n" in render_scorecard(checked(one), "g.py:G", ["c"])
+    assert "   also found at lines 8, 9\n" in render_scorecard(checked(one), "g.py:G", ["c"])
     one = replace(ROW, lines={9: None})
-    assert "   also found at line 9, too\n" in render_scorecard(checked(one), "g.py:G", ["c"])
+    assert "   also found at line 9\n" in render_scorecard(checked(one), "g.py:G", ["c"])
     one = replace(ROW, lines=dict.fromkeys(range(20, 40)))
-    assert "20, 21, 22, 23, 24, 25, 26, 27, 28, 29, 30, 31, too; 8 more\n" in render_scorecard(
+    assert "20, 21, 22, 23, 24, 25, 26, 27, 28, 29, 30, 31; 8 more\n" in render_scorecard(
         checked(one), "g.py:G", ["c"]
     )
 
