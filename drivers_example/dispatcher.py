@@ -45,7 +45,7 @@ class Dispatcher:
     def close(self) -> None:
         """Let nothing through any more."""
         self._io.write32(ENABLE, 0)
-        self._cpu.disconnect(self._io.irq)
+        self._cpu.disconnect(self._io.irq, self._serve)
         self._handlers.clear()
         self._enabled = 0
 

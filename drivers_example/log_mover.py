@@ -68,7 +68,7 @@ class LogMover:
         """End what is under way and let go."""
         self.abort()
         self._stop()
-        self._cpu.disconnect(self._io.irq)
+        self._cpu.disconnect(self._io.irq, self._serve)
 
     def copy(self, source: int, destination: int, size: int, timeout: float | None = None) -> int:
         """Move bytes, and return how many were moved."""

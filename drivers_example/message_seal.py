@@ -43,7 +43,7 @@ class MessageSeal:
     def close(self) -> None:
         """End what is under way and let go."""
         self._stop()
-        self._cpu.disconnect(self._io.irq)
+        self._cpu.disconnect(self._io.irq, self._serve)
 
     def compute(self, data: bytes, timeout: float | None = None) -> int | None:
         """Return the check of `data`."""

@@ -48,7 +48,7 @@ class PinKeeper:
         """Let go of everything."""
         self._io.write32(ENABLE, 0)
         self._io.write32(DIR, 0)
-        self._cpu.disconnect(self._io.irq)
+        self._cpu.disconnect(self._io.irq, self._serve)
 
     def output(self, pin: int, level: int, open_drain: bool = False) -> None:
         """Make a pin an output at a level."""

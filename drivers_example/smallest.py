@@ -67,7 +67,7 @@ class Smallest:
             self._service()
             self._is_open = False
             self._let(0)
-        self._cpu.disconnect(self._io.irq)
+        self._cpu.disconnect(self._io.irq, self._serve)
 
     def write(self, data: bytes, timeout: float | None = None) -> int:
         """Queue what there is room for, and wait for more room."""

@@ -46,7 +46,7 @@ class Timekeeper:
         """Stop and let go."""
         self._io.write32(CONTROL, 0)
         self._io.write32(STATUS, END | MATCH | MISSED)
-        self._cpu.disconnect(self._io.irq)
+        self._cpu.disconnect(self._io.irq, self._serve)
 
     def now(self) -> int:
         """Return the cycles counted, as they are at some moment of the call."""
