@@ -120,22 +120,22 @@ def _loss(workload: Workload, strategy: Strategy, demand: Demand) -> float | Non
         return 0.0
     if strategy.kind == BIT_BANGED:
         return None
-    if strategy.kind == DMA:
-        return _buffer_loss(demand)
+    if strategy.kind == DMA and (not demand.tolerable_ps or demand.worst_ps is None):
+        return None
     found = [_overload_loss(workload, strategy, _pressure(workload, demand))]
+    if strategy.kind == DMA:
+        found.append(_buffer_loss(demand))
     if demand.worst_ps is None or demand.worst_ps > demand.tolerable_ps:
         found.append(_late_loss(workload, strategy))
     return min(max(found), 1.0) or None  # it takes several things at once, which no sum tells
 
 
-def _buffer_loss(demand: Demand) -> float | None:
-    """Return how often both buffers of an engine are full, on the safe side; None without a bus.
+def _buffer_loss(demand: Demand) -> float:
+    """Return how often both buffers of an engine are full, on the safe side.
 
     Two servers without a queue, each held until the handler has been there; blocks come more evenly
     than at random, for which the formula holds.
     """
-    if not demand.tolerable_ps or demand.worst_ps is None:
-        return None
     return erlang_b(2, demand.interrupts_hz * (demand.mean_s + demand.fixed_s))
 
 
@@ -151,15 +151,15 @@ def _overload_loss(workload: Workload, strategy: Strategy, pressure: float) -> f
     if traffic.shape == "steady":
         return overload_loss(pressure * traffic.share)
     if traffic.shape == "random":
-        return md1k_loss(pressure * traffic.share, strategy.depth + 1)
+        return md1k_loss(pressure * traffic.share, strategy.room + 1)
     burst, waiting = traffic.burst_bytes, strategy.trigger - 1  # before anything is taken
-    kept = strategy.depth - waiting
+    kept = strategy.room - waiting
     return max(0.0, (burst - waiting) * (1 - 1 / pressure) - kept) / burst
 
 
 def _late_loss(workload: Workload, strategy: Strategy) -> float:
     """Return what is lost while something holds the processor up for longer than the FIFO lasts."""
-    character_s, depth = workload.line.character_s, strategy.depth
+    character_s, depth = workload.line.character_s, strategy.room
     if strategy.kind == MODERATED:
         come = workload.moderation_ps / PS_PER_S / character_s
         if come > depth:

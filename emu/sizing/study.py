@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 from emu.errors import RunEnded
 from emu.kernel.clock import PS_PER_S
-from emu.sizing.bench import Bench, Measured
+from emu.sizing.bench import Bench
 from emu.sizing.computed import Computed, compute
 from emu.sizing.drivers import driver_for, why_not_simulated
 from emu.sizing.handler import HandlerCost, estimated
+from emu.sizing.measured import Measured
 from emu.sizing.strategies import BIT_BANGED, POLLED, Strategy, strategies_of
 from emu.sizing.workload import Workload
 
@@ -122,7 +123,7 @@ def simulate(
     Raises:
         InputError: the example drivers are not there.
     """
-    note, count = why_not_simulated(strategy, workload.line), _count(workload, strategy)
+    note, count = why_not_simulated(strategy, workload), _count(workload, strategy)
     if note or not count:
         return Row(
             strategy, computed, note=note or "so few characters come that it would take long"

@@ -35,6 +35,7 @@ _SPACING_BITS = 0.3  # between two samples of a bit
 _STOP_BITS = 9.5  # from the start edge to the sample of the stop bit
 _LONGEST_ROW = 1024  # characters that a handler takes at most
 _LEAST_REST = 0.01  # of the time between two looks, where there is hardly any
+_BEATS = 5  # up to two before an engine asks, three from the ring to its next character
 _TIMEOUT_BITS = 0.5  # that the time-out of four characters takes longer
 
 
@@ -323,25 +324,44 @@ def _moderated_row(workload: Workload, least_s: float) -> float:
     return (least_s + pause_s * math.exp(-(least_s - character_s) / pause_s)) * rate_hz
 
 
-def _dma(workload: Workload, _strategy: Strategy, _cost: HandlerCost) -> Demand:
-    """Let an engine move the characters, and be interrupted once a block."""
+def _dma(workload: Workload, strategy: Strategy, _cost: HandlerCost) -> Demand:
+    """Let an engine move the characters, and be interrupted once a block.
+
+    A block that is not full waits, however long the line rests; the program finds what is in it.
+    The last access but one lets the engine go on, the last finds that nothing else came back. Of
+    what is held up for longer than a block the load is on the safe side: one run serves two.
+    """
     entry_s, exit_s, access_s, _ = _costs_s(workload)
-    traffic, block = workload.traffic, workload.dma.block_bytes
-    row: float = block
-    if traffic.shape == "bursty":
-        row = traffic.burst_bytes / math.ceil(traffic.burst_bytes / block)
-    block_s, first_s = entry_s + exit_s + workload.dma.accesses * access_s, entry_s + access_s
-    fits = access_s <= workload.line.character_s  # the engine needs the bus for each character
+    block, accesses = strategy.trigger, workload.dma.accesses
+    block_s, ring_s = (
+        entry_s + exit_s + accesses * access_s,
+        entry_s + max(accesses - 2, 0) * access_s,
+    )
     return Demand(
-        byte_s=block_s / row,
-        interrupts_hz=workload.rate_hz / row,
-        accesses=workload.dma.accesses / row,
-        worst_ps=_worst_ps(workload, math.ceil(first_s * PS_PER_S)),
-        mean_s=first_s + _mean_held_up_s(workload),
-        tolerable_ps=block * workload.line.character_ps if fits else 0,
+        byte_s=block_s / block,
+        interrupts_hz=workload.rate_hz / block,
+        accesses=accesses / block,
+        worst_ps=_worst_ps(workload, math.ceil(ring_s * PS_PER_S)),
+        mean_s=ring_s + _mean_held_up_s(workload),
+        tolerable_ps=_engine_tolerable_ps(workload, strategy),
         fixed_s=block_s,
         busiest_s=block_s / block,
     )
+
+
+def _engine_tolerable_ps(workload: Workload, strategy: Strategy) -> int:
+    """Return how late an engine may get its next block, 0 where it is too slow for the line.
+
+    The second block fills, then the FIFO, then the shift register. Of the FIFO no more counts than
+    another block, so that it is empty again when the next request comes.
+    """
+    block, character_ps = strategy.trigger, workload.line.character_ps
+    beat_ps = -(-PS_PER_S // workload.engine_hz)
+    if (block + 1) * beat_ps > block * character_ps:  # one for each character, one for the block
+        return 0
+    left_ps = tolerable_ps(2 * block, block, character_ps)
+    fifo_ps = min(strategy.depth, block - 1) * character_ps
+    return max(left_ps + fifo_ps - _BEATS * beat_ps, 0)
 
 
 _WAYS: dict[str, Callable[[Workload, Strategy, HandlerCost], Demand]] = {

@@ -83,7 +83,8 @@ class Dma:
 
     Args:
         block_bytes: characters it moves before it interrupts; it has two buffers of that size.
-        accesses: register accesses for each block, to acknowledge one and to set up the next.
+        accesses: accesses for each block, to acknowledge one and to set up the next; the default is
+            what ``drivers_example/block_driver.py`` makes.
     """
 
     block_bytes: int = 64
@@ -132,6 +133,11 @@ class Workload:
     def access_ps(self) -> int:
         """Time of a register access."""
         return self.cycles_ps(self.access_cycles)
+
+    @property
+    def engine_hz(self) -> int:
+        """How many characters a second an engine moves: one in the time of an access."""
+        return max(self.cpu.clock_hz // max(self.access_cycles, 1), 1)
 
     @property
     def frame_cycles(self) -> int:
