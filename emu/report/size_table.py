@@ -14,7 +14,7 @@ from emu.report.run_summary import WIDTH, Paint, plain, wrapped
 from emu.report.size_plot import plot
 from emu.sizing.frames import modbus_silence_s
 from emu.sizing.queues import md1_wait, md1k_loss, mm1k_loss
-from emu.sizing.recommend import recommend
+from emu.sizing.recommend import recommend, recommend_depth
 from emu.sizing.response import liu_layland_bound, utilisation
 from emu.sizing.strategies import POLLED
 from emu.sizing.study import Row, Study
@@ -83,6 +83,8 @@ def render_sweep(
     lines += ["", "To take, the simplest that loses nothing and has room"]
     for value, found in zip(values, studies, strict=True):
         lines += wrapped(recommend(found).short, "", f"{value:>8}  ")
+    if name == "fifo" and len(values) > 1:
+        lines += ["", *wrapped(recommend_depth(studies), "", "Advice: ")]
     if next_step:
         lines += ["", *wrapped(next_step, "", "Next: ")]
     return "\n".join(line.rstrip() for line in lines) + "\n"

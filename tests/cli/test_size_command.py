@@ -64,7 +64,7 @@ def test_the_screen_shows_both_sides_and_an_advice(capsys: pytest.CaptureFixture
         assert f"\n{name} " in text
     assert text.count("\n  simulated ") == 10
     assert "\n 100 % |" in text
-    assert "\nAdvice: Take interrupt per byte" in text
+    assert "\nAdvice: Take interrupt at 14 of 16, since the FIFO is there" in text
     assert "\nNext: emu size --sweep" in text
 
 
@@ -85,7 +85,7 @@ def test_json_has_everything(capsys: pytest.CaptureFixture[str]) -> None:
     found = answer(capsys)
 
     assert found["workload"]["line"] == "115200 8N1"
-    assert found["advice"]["way"] == "interrupt per byte"
+    assert found["advice"]["way"] == "interrupt at 14 of 16"
     assert len(found["ways"]) == 10
     one = next(way for way in found["ways"] if way["way"] == "interrupt at 8 of 16")
     assert set(one["computed"]) == {
