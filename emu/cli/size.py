@@ -107,6 +107,8 @@ Exit status: 0 answered, 2 bad input.""",
               help="Least time between moderated interrupts  [500 us].")  # fmt: skip
 @click.option("--block", type=click.IntRange(1, _MOST), metavar="N",
               help="Characters that DMA moves before it interrupts  [64].")  # fmt: skip
+@click.option("--compute", type=Quantity("cycles", parse_cycles), metavar="CYCLES",
+              help="That the program computes for each character  [1000].")  # fmt: skip
 @click.option("--device", type=click.Choice(_DEVICES), default="uart16550", show_default=True,
               help="What --driver drives.")  # fmt: skip
 @click.option("--driver", metavar="FILE.py:CLASS",
@@ -173,7 +175,7 @@ def _with_options(workload: Workload, given: dict[str, Any]) -> Workload:
         "others": tuple(Neighbour(*one) for one in others) if given["others"] else workload.others,
     }  # fmt: skip
     changed = _changed(workload, given, access_cycles="access", line="line", fifo="fifo",
-                       moderation_ps="moderation")  # fmt: skip
+                       moderation_ps="moderation", compute_cycles="compute")  # fmt: skip
     result: Workload = replace(changed, **changes)
     return result
 

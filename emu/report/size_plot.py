@@ -43,7 +43,8 @@ def plot(found: Study, letters: str) -> Iterator[str]:
             load = _load(changed, strategy, found.cost)
             if load is not None:
                 grid[_row(load)][column] = letter
-    yield "CPU load, computed, over baud rate; a curve ends where characters would be lost"
+    yield "CPU load, computed, over baud rate: each way by its letter in the table, the first where"
+    yield "several meet, as far as none of its characters would be lost"
     for number, row in enumerate(grid):
         decade, between = divmod(number, _ROWS_PER_DECADE)
         label = "" if between else f"{10.0 ** (2 - decade):g} %"

@@ -37,8 +37,8 @@ class Computed:
         livelock_baud: the rate at which a full line leaves the main program no time, 0 for none.
         byte_s: time of the processor for each character.
         speed_up: how much less time that is than bit-banging takes.
-        program_speed_up: of a program that does nothing but receive and compute in what time
-            bit-banging leaves it, moving the data included.
+        program_speed_up: of a program that receives and computes, moving the data included; None
+            where receiving leaves it no time.
         break_even_bytes: from how many characters in a row on it takes less time than an interrupt
             for each; None where it never does, or is none of these ways.
     """
@@ -54,7 +54,7 @@ class Computed:
     livelock_baud: int
     byte_s: float
     speed_up: float
-    program_speed_up: float
+    program_speed_up: float | None
     break_even_bytes: float | None
 
     @property
@@ -206,22 +206,22 @@ def _livelock_baud(workload: Workload, strategy: Strategy, demand: Demand) -> in
 
 def _program_speed_up(
     workload: Workload, strategy: Strategy, banged: Demand, demand: Demand
-) -> float:
+) -> float | None:
     """Return the speed-up of a program that has bit-banged so far and computes in between.
 
-    What is accelerated is the share that bit-banging takes; moving the data, which the accesses
-    do, is paid apart.
+    What is accelerated is receiving, the rest is computing; moving the data, which the accesses do,
+    is paid apart.
     """
     if strategy.kind == POLLED:
-        return 0.0  # nothing is left to the program
-    fraction = min(banged.byte_s * workload.rate_hz, 1.0)
+        return None
+    compute_s = workload.cycles_ps(workload.compute_cycles) / PS_PER_S
+    whole_s = banged.byte_s + compute_s
     moving_s = demand.accesses * workload.access_ps / PS_PER_S
     if strategy.kind == BIT_BANGED:
         moving_s = 0.0  # samples are the work itself
     other_s = max(demand.byte_s - moving_s, 0.0)
-    rate_hz = workload.rate_hz
-    factor = fraction / (other_s * rate_hz) if other_s > 0 else float("inf")
-    return program_speed_up(fraction, factor, transfer=moving_s * rate_hz)
+    factor = banged.byte_s / other_s if other_s > 0 else math.inf
+    return program_speed_up(banged.byte_s / whole_s, factor, transfer=moving_s / whole_s)
 
 
 def _break_even(

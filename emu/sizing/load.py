@@ -72,6 +72,7 @@ WORKLOAD = Table(
         Key("masked", _MASKED, "sections with interrupts masked"),
         Key("moderation", DURATION, "least time between two moderated interrupts"),
         Key("dma", _DMA, "what an engine costs that moves data by itself"),
+        Key("compute", CYCLES, "cycles that the program computes for each character"),
     ),
 )
 """The keys of a sizing file."""
@@ -155,6 +156,7 @@ def _workload(values: Values) -> Workload:
         masked=_masked(values.get("masked", {})),
         moderation_ps=values.get("moderation", default.moderation_ps),
         dma=_dma(values.get("dma", {})),
+        compute_cycles=values.get("compute", default.compute_cycles),
     )
 
 

@@ -119,10 +119,11 @@ def _sentence(found: Study, taken: Row, least: Row) -> str:
     computed = taken.computed
     assert computed.worst_latency_s is not None
     left_s = computed.tolerable_s - computed.worst_latency_s
+    load, margin = _percent(computed.load), _percent(computed.margin)
     text = (
-        f"Take {taken.strategy.name}{_since(taken)}: it costs {_percent(computed.load)} of the "
-        f"processor, loses nothing, and at worst has {_time(left_s)} left of the "
-        f"{_time(computed.tolerable_s)} after which a character is lost ({_percent(computed.margin)})"
+        f"Take {taken.strategy.name}{_since(taken)}: it costs {load} of the processor, loses "
+        f"nothing, and at worst has {_time(left_s)} left of the {_time(computed.tolerable_s)} "
+        f"after which a character is lost ({margin})"
     )
     if taken is not least:
         saved = computed.load - least.computed.load

@@ -106,6 +106,7 @@ class Workload:
         masked: masked sections.
         moderation_ps: least time between two interrupts of the device where they are moderated.
         dma: what the engine costs.
+        compute_cycles: cycles that the program computes for each character, besides receiving it.
     """
 
     cpu: CpuSettings = field(default_factory=CpuSettings)
@@ -118,6 +119,7 @@ class Workload:
     masked: Masked = field(default_factory=Masked)
     moderation_ps: int = 500 * 10**6
     dma: Dma = field(default_factory=Dma)
+    compute_cycles: int = 1000
 
     @property
     def levels(self) -> tuple[int, ...]:

@@ -126,7 +126,8 @@ def test_every_option_is_heard(capsys: pytest.CaptureFixture[str]) -> None:
     found = answer(
         capsys, "--access", "7", "--entry", "1", "--exit", "2", "--nesting", "--line", "9600 8E1",
         "--traffic", "bursty", "--use", "30 %", "--burst", "9", "--other", "none", "--masked",
-        "0s", "--masked-every", "3ms", "--moderation", "2ms", "--block", "8", *QUICK,
+        "0s", "--masked-every", "3ms", "--moderation", "2ms", "--block", "8",
+        "--compute", "77", *QUICK,
     )["workload"]  # fmt: skip
 
     assert found["access_cycles"] == 7
@@ -139,6 +140,7 @@ def test_every_option_is_heard(capsys: pytest.CaptureFixture[str]) -> None:
     assert found["masked"] == {"length_ps": 0, "period_ps": 3 * 10**9}
     assert found["moderation_ps"] == 2 * 10**9
     assert found["dma"]["block_bytes"] == 8
+    assert found["compute_cycles"] == 77
 
 
 @pytest.mark.slow

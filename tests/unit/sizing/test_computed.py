@@ -119,7 +119,8 @@ def test_more_that_is_taken_at_once_costs_less() -> None:
     assert [one.margin for one in found] == sorted((one.margin for one in found), reverse=True)
     assert block.load < found[-1].load
     assert block.speed_up > found[-1].speed_up > found[0].speed_up > 1
-    assert block.program_speed_up > found[-1].program_speed_up > found[0].program_speed_up > 1
+    worth = [one.program_speed_up or 0 for one in (found[0], found[-1], block)]
+    assert 1 < worth[0] < worth[1] < worth[2]
 
 
 def test_bit_banging_is_what_speed_ups_are_measured_against() -> None:
@@ -128,6 +129,20 @@ def test_bit_banging_is_what_speed_ups_are_measured_against() -> None:
 
     assert found.speed_up == 1
     assert found.program_speed_up == pytest.approx(1)
+
+
+@pytest.mark.parametrize("cycles", [0, 1000, 100_000])
+def test_the_more_a_program_computes_the_less_receiving_matters(cycles: int) -> None:
+    """Old time over new time, of receiving and computing a character (Amdahl's law, own check)."""
+    workload = replace(ALONE, compute_cycles=cycles)
+    computing_s = cycles / 50e6
+    banged, block = (
+        computed(workload, one) for one in (Strategy(BIT_BANGED, ""), Strategy(DMA, "", 16, 64))
+    )
+
+    whole = (banged.byte_s + computing_s) / (block.byte_s + computing_s)
+    assert block.program_speed_up == pytest.approx(whole)
+    assert computed(workload, Strategy(POLLED, "")).program_speed_up is None
 
 
 def test_a_block_pays_from_its_setup_on() -> None:
