@@ -17,7 +17,7 @@ def figure(value: float | None) -> str:
         return "-"
     if value == 0:
         return "0"
-    for size, unit in ((1e6, "M"), (1e4, "k")):
+    for size, unit in ((1e12, "T"), (1e9, "G"), (1e6, "M"), (1e4, "k")):
         if abs(value) >= size:
             scale = 1e3 if unit == "k" else size
             return f"{_digits(value / scale)}{unit}"
@@ -28,6 +28,7 @@ def _digits(value: float) -> str:
     if abs(value) < 0.001:
         return "<.001"
     text = f"{value:.3g}" if abs(value) >= 0.1 else f"{value:.2g}"
+    text = text.lstrip("0") if abs(value) < 0.01 else text
     return f"{value:.0f}" if "e" in text else text
 
 

@@ -18,7 +18,8 @@ __all__ = ["notes"]
 
 _NAME = 12
 _LEGEND = {
-    "CPU load": "what receiving takes of the processor; load differs: simulated from computed",
+    "CPU load": "what receiving takes of the processor; load differs: simulated from computed, "
+    "which need not agree where characters are lost",
     "int/s": "interrupts of the device a second; acc/byte: register accesses for a character",
     "worst, mean": "latency, from the request (a first character, where nothing interrupts) to the "
     "access that takes a character, or lends an engine its next block; computed, worst is a bound: "

@@ -12,9 +12,10 @@ from dataclasses import replace
 
 from emu.sizing.computed import holds
 from emu.sizing.handler import HandlerCost
+from emu.sizing.held_up import other_share
 from emu.sizing.strategies import Strategy
 from emu.sizing.study import Study
-from emu.sizing.ways import demand_of, other_share
+from emu.sizing.ways import demand_of
 from emu.sizing.workload import Workload
 
 __all__ = ["plot"]

@@ -71,13 +71,13 @@ def render_sweep(
         next_step: what the reader may want to do now.
     """
     lines = [*_asked(studies[0].workload, paint, without=name), ""]
-    lines += ["CPU load in %, computed / simulated; ! where characters are lost", ""]
+    lines += ["CPU load in %, computed / simulated, - for none; ! where characters are lost", ""]
     names = _swept_names(studies)
     lines.append(paint(f"{name:>8} " + "".join(f"{one:>15}" for one in names), "name"))
     for value, found in zip(values, studies, strict=True):
         cells = [_cell(_row_of(found, one)) for one in names]
         lines.append(f"{value:>8} " + "".join(f"{cell:>15}" for cell in cells))
-    lines += ["", "To take, the simplest that loses nothing and has room"]
+    lines += ["", "What to take, with the FIFO that is there"]
     for value, found in zip(values, studies, strict=True):
         lines += unbroken(recommend(found).short, "", f"{value:>8}  ")
     if name == "fifo" and len(values) > 1:
@@ -95,7 +95,8 @@ def _asked(workload: Workload, paint: Paint, without: str = "") -> Iterator[str]
     if without == "baud":
         yield paint(f"{str(line).partition(' ')[2]} at several rates, {pattern}", "name")
     else:
-        rate = f"{workload.rate_hz:,.0f} characters/s"
+        rate_hz = workload.rate_hz
+        rate = f"{f'{rate_hz:,.0f}' if rate_hz >= 10 else f'{rate_hz:.3g}'} characters/s"
         yield paint(f"{line}, {pattern}, {100 * traffic.share:.3g} % of the line: {rate}", "name")
     access = show_duration(workload.access_ps)
     fifo = f"FIFO of {workload.fifo}" if workload.fifo > 1 else "no FIFO"

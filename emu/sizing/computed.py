@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 
 from emu.kernel.clock import PS_PER_S
 from emu.sizing.handler import HandlerCost
+from emu.sizing.held_up import holders, other_share
 from emu.sizing.margin import livelock_onset_hz, lost_in_gap, overload_loss
 from emu.sizing.queues import erlang_b, md1k_loss
 from emu.sizing.response import utilisation
 from emu.sizing.strategies import BIT_BANGED, DMA, INTERRUPTS, MODERATED, POLLED, Strategy
-from emu.sizing.ways import Demand, demand_of, holders, other_share
+from emu.sizing.ways import Demand, demand_of
 from emu.sizing.workload import Workload
 from emu.sizing.worth import break_even_size, program_speed_up
 

@@ -15,7 +15,7 @@ from emu.scenario.file_kind import refuse_other_kind
 from emu.scenario.quantities import CYCLES, DURATION, FREQUENCY, LINE, PROBABILITY, SPAN
 from emu.scenario.shape import Choice, Items, Key, Table, Truth, Values, Whole
 from emu.scenario.source import Node, Notes, compose, passing, read_text
-from emu.sizing.ways import other_share
+from emu.sizing.held_up import other_share
 from emu.sizing.workload import PATTERNS, Dma, Masked, Neighbour, Traffic, Workload
 
 __all__ = ["WORKLOAD", "Misfit", "load_workload", "misfit_of", "parse_workload"]

@@ -43,8 +43,9 @@ class Traffic:
 
     @property
     def shape(self) -> str:
-        """The pattern that comes of it: what fills the line is steady, however it is meant."""
-        return "steady" if self.share >= 1 else self.pattern
+        """The pattern that comes of it: what fills the line is steady, and bursts of one are."""
+        alone = self.pattern == "bursty" and self.burst_bytes == 1
+        return "steady" if self.share >= 1 or alone else self.pattern
 
 
 @dataclass(frozen=True, slots=True)

@@ -107,6 +107,32 @@ def test_mean_latencies_agree(name: str) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize(
+    "workload",
+    [
+        # a handler that takes more time than the one character that asks for it
+        Workload(CpuSettings(clock_hz=8_000_000, entry_cycles=46, exit_cycles=55), 19,
+                 LineSettings(921_600), Traffic("bursty", 0.2, 60), others=(), masked=Masked(0)),
+        # a time-out after which the next character is near
+        Workload(CpuSettings(clock_hz=4_000_000, entry_cycles=49, exit_cycles=6), 15,
+                 traffic=Traffic("steady", 0.2), fifo=64, masked=Masked(0),
+                 others=(Neighbour(2173 * 10**6, 1175),)),
+        # lower priorities give way to a handler that may interrupt theirs
+        Workload(CpuSettings(16_000_000, 37, 45, nesting=True), 3, LineSettings(921_600), fifo=64,
+                 others=(Neighbour(417 * 10**6, 1037, above=False),), masked=Masked(0)),
+        # bursts so short that several come within the time of moderation
+        Workload(CpuSettings(1_000_000, 30, 50), 6, traffic=Traffic("bursty", 0.7, 1),
+                 others=(), masked=Masked(0)),
+    ],
+)  # fmt: skip
+def test_rows_grow_where_more_comes_meanwhile(workload: Workload) -> None:
+    """What an interrupt brings, and so the load, is right where characters pile up, within 5 %."""
+    for row in study(workload).rows:
+        if row.measured and row.strategy.interrupts and row.computed.loss == 0:
+            assert row.difference == pytest.approx(0, abs=0.05), row.strategy.name
+
+
+@pytest.mark.slow
 def test_simulated_loss_stays_below_the_computed_one() -> None:
     """Computed losses are on the safe side: faster than can be served, in each kind of traffic."""
     slow = replace(QUIET, cpu=CpuSettings(clock_hz=4_000_000), access_cycles=30,

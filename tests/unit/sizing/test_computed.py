@@ -9,6 +9,7 @@ import pytest
 from emu.kernel.board import CpuSettings
 from emu.sizing.computed import Computed, compute, holds
 from emu.sizing.handler import estimated
+from emu.sizing.rows import bytes_per_interrupt
 from emu.sizing.strategies import (
     BIT_BANGED,
     DMA,
@@ -19,7 +20,7 @@ from emu.sizing.strategies import (
     Strategy,
     strategies_of,
 )
-from emu.sizing.ways import DATA_SAMPLES, SAMPLES, bytes_per_interrupt, demand_of
+from emu.sizing.ways import DATA_SAMPLES, SAMPLES, demand_of
 from emu.sizing.workload import Masked, Traffic, Workload
 from emu.units import LineSettings
 

@@ -57,6 +57,7 @@ def test_a_full_line_is_steady_however_it_is_meant() -> None:
     """Bursts and random pauses that fill the line leave no pause."""
     assert {Traffic(one, 1.0).shape for one in ("steady", "bursty", "random")} == {"steady"}
     assert Traffic("random").shape == "random"
+    assert [Traffic("bursty", 0.5, one).shape for one in (1, 2)] == ["steady", "bursty"]
 
 
 def test_others_are_told_apart_by_who_is_served_first() -> None:
