@@ -41,6 +41,16 @@ def test_characters_come_one_after_the_other_at_the_rate_asked_for(
     assert sum(gaps_ps) / len(gaps_ps) == pytest.approx(PS_PER_S / workload.rate_hz, rel=0.05)
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_random_traffic_comes_in_the_time_in_which_it_should(seed: int) -> None:
+    """However few are drawn, the last character ends when so many should have come."""
+    workload = Workload(traffic=Traffic("random", 0.2))
+    starts_ps = arrivals_ps(workload, 50, seed=seed)
+
+    assert starts_ps[0] == 0
+    assert starts_ps[-1] + workload.line.character_ps <= 50 / workload.rate_hz * PS_PER_S
+
+
 def test_a_burst_comes_back_to_back() -> None:
     """Within a burst there is no pause, after it there is one."""
     workload = Workload(traffic=Traffic("bursty", 0.5, burst_bytes=3))
