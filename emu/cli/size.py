@@ -68,7 +68,7 @@ def _sweep(value: object) -> Sweep:
 Examples
   emu size
   emu size --line "921600 8N1" --clock 16MHz --other 100us:150
-  emu size fixtures/sizing.yaml --driver mydriver.py:MyDriver
+  emu size fixtures/sizing/tide_gauge.yaml --driver mydriver.py:MyDriver
   emu size --sweep baud=1200..921600
   emu size --sweep fifo=1,4,16,64,128 --csv > fifo.csv
 
@@ -108,7 +108,7 @@ Exit status: 0 answered, 2 bad input.""",
 @click.option("--block", type=click.IntRange(1, _MOST), metavar="N",
               help="Characters that DMA moves before it interrupts  [64].")  # fmt: skip
 @click.option("--compute", type=Quantity("cycles", parse_cycles), metavar="CYCLES",
-              help="That the program computes for each character  [1000].")  # fmt: skip
+              help="Of computing that go with each character  [1000].")  # fmt: skip
 @click.option("--device", type=click.Choice(_DEVICES), default="uart16550", show_default=True,
               help="What --driver drives.")  # fmt: skip
 @click.option("--driver", metavar="FILE.py:CLASS",
@@ -126,8 +126,8 @@ def command(file: str | None, **given: Any) -> int:  # noqa: ANN401 - options of
     """Compare the ways of receiving: CPU load, latency, loss, and what they are worth.
 
     Bit-banging, polling, interrupts, a FIFO at each trigger level, moderated interrupts and DMA are
-    computed and simulated side by side. FILE is a YAML file with the same settings; options go
-    before it. Defaults stand in brackets.
+    computed and simulated side by side. FILE is a YAML file with the same settings; an option
+    overrules it. Defaults stand in brackets.
     """
     if given["as_json"] and given["as_csv"]:
         raise click.UsageError("--json and --csv exclude each other")
