@@ -25,8 +25,8 @@ _LEGEND = {
     "access that takes a character, or lends an engine its next block; computed, worst is a bound: "
     "all that can hold it up comes at once, which a short run hardly meets and never exceeds",
     "lost": "share of the characters, computed on the safe side; - where no sum tells",
-    "limit": "latency from which on a character is lost: the FIFO is full, and of an engine the second "
-    "block before it; up to: the highest rate without loss",
+    "limit": "latency from which on a character is lost: the FIFO is full, and of an engine the "
+    "second block before it; up to: the highest rate without loss",
     "speed-up": "of receiving a character, against bit-banging; whole prog.: of a program that "
     "computes besides (--compute), by Amdahl's law, moving the data included; - where characters "
     "are lost or the program gets no time",
