@@ -115,7 +115,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         status = _run(words)
         sys.stdout.flush()
     except BrokenPipeError:
-        return _leave_closed_pipe()
+        _let_go_of_output()
+        return _PIPE_CLOSED
+    except OSError as error:
+        if error.filename is not None:  # not the output
+            raise
+        _let_go_of_output()
+        click.echo(f"error: the output cannot be written: {error.strerror}", err=True)
+        return _BAD_INPUT
     except (KeyboardInterrupt, click.Abort):
         return _INTERRUPTED
     except click.ClickException as error:
@@ -129,6 +136,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _run(words: list[str]) -> int:
     """Run the command named in `words` and return its exit status."""
+    if sys.stdout is None:
+        raise click.ClickException("standard output is closed")
     if _COMPLETION_VARIABLE in os.environ:
         return _complete(os.environ[_COMPLETION_VARIABLE])
     try:
@@ -159,12 +168,11 @@ def _error_text(error: EmuError) -> str:
     return f"{error}\n{count} flaws found" if count > 1 else str(error)
 
 
-def _leave_closed_pipe() -> int:
+def _let_go_of_output() -> None:
     """Give standard output somewhere to go, so that the exit flush has nothing to complain of."""
     sink = os.open(os.devnull, os.O_WRONLY)
     os.dup2(sink, sys.stdout.fileno())
     os.close(sink)
-    return _PIPE_CLOSED
 
 
 if __name__ == "__main__":

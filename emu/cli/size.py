@@ -68,7 +68,7 @@ def _sweep(value: object) -> Sweep:
 Examples
   emu size
   emu size --line "921600 8N1" --clock 16MHz --other 100us:150
-  emu size fixtures/sizing.yaml --driver mydriver.py:MyDriver
+  emu size fixtures/sizing/tide_gauge.yaml --driver mydriver.py:MyDriver
   emu size --sweep baud=1200..921600
   emu size --sweep fifo=1,4,16,64,128 --csv > fifo.csv
 
@@ -107,6 +107,8 @@ Exit status: 0 answered, 2 bad input.""",
               help="Least time between moderated interrupts  [500 us].")  # fmt: skip
 @click.option("--block", type=click.IntRange(1, _MOST), metavar="N",
               help="Characters that DMA moves before it interrupts  [64].")  # fmt: skip
+@click.option("--compute", type=Quantity("cycles", parse_cycles), metavar="CYCLES",
+              help="Of computing that go with each character  [1000].")  # fmt: skip
 @click.option("--device", type=click.Choice(_DEVICES), default="uart16550", show_default=True,
               help="What --driver drives.")  # fmt: skip
 @click.option("--driver", metavar="FILE.py:CLASS",
@@ -124,8 +126,8 @@ def command(file: str | None, **given: Any) -> int:  # noqa: ANN401 - options of
     """Compare the ways of receiving: CPU load, latency, loss, and what they are worth.
 
     Bit-banging, polling, interrupts, a FIFO at each trigger level, moderated interrupts and DMA are
-    computed and simulated side by side. FILE is a YAML file with the same settings; options go
-    before it. Defaults stand in brackets.
+    computed and simulated side by side. FILE is a YAML file with the same settings; an option
+    overrules it. Defaults stand in brackets.
     """
     if given["as_json"] and given["as_csv"]:
         raise click.UsageError("--json and --csv exclude each other")
@@ -173,7 +175,7 @@ def _with_options(workload: Workload, given: dict[str, Any]) -> Workload:
         "others": tuple(Neighbour(*one) for one in others) if given["others"] else workload.others,
     }  # fmt: skip
     changed = _changed(workload, given, access_cycles="access", line="line", fifo="fifo",
-                       moderation_ps="moderation")  # fmt: skip
+                       moderation_ps="moderation", compute_cycles="compute")  # fmt: skip
     result: Workload = replace(changed, **changes)
     return result
 

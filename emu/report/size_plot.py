@@ -12,9 +12,10 @@ from dataclasses import replace
 
 from emu.sizing.computed import holds
 from emu.sizing.handler import HandlerCost
+from emu.sizing.held_up import other_share
 from emu.sizing.strategies import Strategy
 from emu.sizing.study import Study
-from emu.sizing.ways import demand_of, other_share
+from emu.sizing.ways import demand_of
 from emu.sizing.workload import Workload
 
 __all__ = ["plot"]
@@ -43,7 +44,8 @@ def plot(found: Study, letters: str) -> Iterator[str]:
             load = _load(changed, strategy, found.cost)
             if load is not None:
                 grid[_row(load)][column] = letter
-    yield "CPU load, computed, over baud rate; a curve ends where characters would be lost"
+    yield "CPU load, computed, over baud rate: each way by its letter in the table, the first where"
+    yield "several meet, as far as none of its characters would be lost"
     for number, row in enumerate(grid):
         decade, between = divmod(number, _ROWS_PER_DECADE)
         label = "" if between else f"{10.0 ** (2 - decade):g} %"

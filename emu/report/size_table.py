@@ -6,28 +6,25 @@ goes, and what to take.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
-from emu.kernel.clock import PS_PER_S
 from emu.report.run_summary import WIDTH, Paint, plain, wrapped
+from emu.report.size_figure import figure, unbroken
+from emu.report.size_notes import notes
 from emu.report.size_plot import plot
-from emu.sizing.frames import modbus_silence_s
-from emu.sizing.queues import md1_wait, md1k_loss, mm1k_loss
-from emu.sizing.recommend import recommend
-from emu.sizing.response import liu_layland_bound, utilisation
-from emu.sizing.strategies import POLLED
+from emu.sizing.recommend import recommend, recommend_depth
+from emu.sizing.strategies import BIT_BANGED
 from emu.sizing.study import Row, Study
 from emu.sizing.workload import Workload
 from emu.units import format_duration, format_frequency, show_duration
 
-__all__ = ["LETTERS", "figure", "render_study", "render_sweep"]
+__all__ = ["LETTERS", "render_study", "render_sweep"]
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _NAME = 24
 _WIDTHS = (6, 7, 6, 8, 8, 6, 7, 8, 8, 6, 6)
 _HEAD = (
-    ("CPU", "int/s", "acc/", "worst", "mean", "lost", "may be", "up to", "load", "speed", "whole"),
+    ("CPU", "int/s", "acc/", "worst", "mean", "lost", "limit", "up to", "load", "speed", "whole"),
     ("load %", "", "byte", "us", "us", "%", "us", "baud", "differs", "-up", "prog."),
 )
 
@@ -45,7 +42,7 @@ def render_study(found: Study, paint: Paint = plain, *, next_step: str = "") -> 
         "",
         *_table(found, paint),
         "",
-        *_notes(found),
+        *notes(found, LETTERS),
         "",
         *plot(found, LETTERS),
         "",
@@ -74,38 +71,20 @@ def render_sweep(
         next_step: what the reader may want to do now.
     """
     lines = [*_asked(studies[0].workload, paint, without=name), ""]
-    lines += ["CPU load in %, computed / simulated; ! where characters are lost", ""]
+    lines += ["CPU load in %, computed / simulated, - for none; ! where characters are lost", ""]
     names = _swept_names(studies)
     lines.append(paint(f"{name:>8} " + "".join(f"{one:>15}" for one in names), "name"))
     for value, found in zip(values, studies, strict=True):
         cells = [_cell(_row_of(found, one)) for one in names]
         lines.append(f"{value:>8} " + "".join(f"{cell:>15}" for cell in cells))
-    lines += ["", "To take, the simplest that loses nothing and has room"]
+    lines += ["", "What to take, with the FIFO that is there"]
     for value, found in zip(values, studies, strict=True):
-        lines += wrapped(recommend(found).short, "", f"{value:>8}  ")
+        lines += unbroken(recommend(found).short, "", f"{value:>8}  ")
+    if name == "fifo" and len(values) > 1:
+        lines += ["", *unbroken(recommend_depth(studies), "", "Advice: ")]
     if next_step:
         lines += ["", *wrapped(next_step, "", "Next: ")]
     return "\n".join(line.rstrip() for line in lines) + "\n"
-
-
-def figure(value: float | None) -> str:
-    """Return a number to three digits in at most seven characters, ``-`` for none."""
-    if value is None:
-        return "-"
-    if value == 0:
-        return "0"
-    for size, unit in ((1e6, "M"), (1e4, "k")):
-        if abs(value) >= size:
-            scale = 1e3 if unit == "k" else size
-            return f"{_digits(value / scale)}{unit}"
-    return _digits(value)
-
-
-def _digits(value: float) -> str:
-    if abs(value) < 0.001:
-        return "<.001"
-    text = f"{value:.3g}" if abs(value) >= 0.1 else f"{value:.2g}"
-    return f"{value:.0f}" if "e" in text else text
 
 
 def _asked(workload: Workload, paint: Paint, without: str = "") -> Iterator[str]:
@@ -116,7 +95,8 @@ def _asked(workload: Workload, paint: Paint, without: str = "") -> Iterator[str]
     if without == "baud":
         yield paint(f"{str(line).partition(' ')[2]} at several rates, {pattern}", "name")
     else:
-        rate = f"{workload.rate_hz:,.0f} characters/s"
+        rate_hz = workload.rate_hz
+        rate = f"{f'{rate_hz:,.0f}' if rate_hz >= 10 else f'{rate_hz:.3g}'} characters/s"
         yield paint(f"{line}, {pattern}, {100 * traffic.share:.3g} % of the line: {rate}", "name")
     access = show_duration(workload.access_ps)
     fifo = f"FIFO of {workload.fifo}" if workload.fifo > 1 else "no FIFO"
@@ -128,6 +108,9 @@ def _asked(workload: Workload, paint: Paint, without: str = "") -> Iterator[str]
     yield from wrapped(
         "; ".join([*_others(workload), _masked(masked.length_ps, masked.period_ps)]), ""
     )
+    cycles = workload.compute_cycles
+    time = show_duration(workload.cycles_ps(cycles))
+    yield f"the program computes {cycles} cycles ({time}) for each character"
 
 
 def _others(workload: Workload) -> Iterator[str]:
@@ -148,6 +131,7 @@ def _masked(length_ps: int, period_ps: int) -> str:
 
 
 def _table(found: Study, paint: Paint) -> Iterator[str]:
+    is_simulated = any(row.measured for row in found.rows)
     for number, head in enumerate(_HEAD):
         name = "way" if number else ""
         yield paint(f"{name:<{_NAME}}" + _cells(head), "name")
@@ -155,7 +139,7 @@ def _table(found: Study, paint: Paint) -> Iterator[str]:
         yield f"{letter} {row.strategy.name[: _NAME - 3]:<{_NAME - 2}}" + _cells(_computed(row))
         if row.measured is not None:
             yield f"{'  simulated':<{_NAME}}" + _cells(_simulated(row))
-        else:
+        elif is_simulated:
             yield f"  simulated: {row.note}"[:WIDTH]
 
 
@@ -166,12 +150,13 @@ def _cells(texts: tuple[str, ...]) -> str:
 def _computed(row: Row) -> tuple[str, ...]:
     one = row.computed
     worst = None if one.worst_latency_s is None else 1e6 * one.worst_latency_s
-    program = None if row.strategy.kind == POLLED else one.program_speed_up
+    is_worth = one.loss == 0 or row.strategy.kind == BIT_BANGED
+    worth = (one.speed_up, one.program_speed_up) if is_worth else (None, None)
     return (
         figure(100 * one.load), figure(one.interrupts_hz), figure(one.accesses_per_byte),
         figure(worst), figure(1e6 * one.mean_latency_s),
         figure(None if one.loss is None else 100 * one.loss), figure(1e6 * one.tolerable_s),
-        figure(one.highest_baud), "", figure(one.speed_up), figure(program),
+        figure(one.highest_baud), "", *map(figure, worth),
     )  # fmt: skip
 
 
@@ -187,64 +172,10 @@ def _simulated(row: Row) -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def _notes(found: Study) -> Iterator[str]:
-    pays = [
-        f"{letter} {max(math.ceil(row.computed.break_even_bytes), 1)}"
-        for letter, row in zip(LETTERS, found.rows, strict=False)
-        if row.computed.break_even_bytes is not None
-    ]
-    yield from wrapped(
-        "worst, mean: latency, from the request to the access that takes its first character; "
-        "computed, worst is a bound. may be: latency at which a character is lost. up to: highest "
-        "rate without loss. speed-up: of a character, against bit-banging; whole prog.: of a "
-        "program that receives and computes, by Amdahl's law, moving the data included.",
-        "",
-    )
-    if pays:
-        yield from wrapped(
-            f"Cheaper than an interrupt for each from so many characters on: {', '.join(pays)}", ""
-        )
-    livelock = max((row.computed.livelock_baud for row in found.rows), default=0)
-    single = [row.computed.livelock_baud for row in found.rows if row.computed.livelock_baud]
-    if single:
-        yield (
-            "Receive livelock, with no time left for the program, from "
-            f"{figure(min(single))} baud, with the FIFO from {figure(livelock)}."
-        )
-    yield from _bounds(found)
-    silence = round(modbus_silence_s(found.workload.line.baud) * PS_PER_S)
-    yield f"The silence that ends a frame of Modbus RTU here lasts {show_duration(silence)}."
-
-
-def _bounds(found: Study) -> Iterator[str]:
-    """Yield what all handlers ask for together, and what a queue without a line would lose."""
-    row, workload = recommend(found).row, found.workload
-    if row is None:
-        return
-    count = len(workload.others) + 1
-    asked = float(utilisation(workload.tasks())) + row.computed.load
-    yield from wrapped(
-        f"With {row.strategy.name} handlers ask for {figure(100 * asked)} % in all; "
-        f"{count} that are served by rate meet their periods up to "
-        f"{figure(100 * liu_layland_bound(count))} % (Liu and Layland).",
-        "",
-    )
-    load, places = row.computed.load, row.strategy.depth + 1
-    if workload.traffic.shape == "random" and 0 < load < 1:
-        wait_us = 1e6 * md1_wait(load) * row.computed.byte_s
-        yield from wrapped(
-            f"Were there no line to space them, it would lose "
-            f"{figure(100 * md1k_loss(load, places))} % of the characters (M/D/1/K, with handlers "
-            f"of random length {figure(100 * mm1k_loss(load, places))} %), and one would wait "
-            f"{figure(wait_us)} us on average (M/D/1).",
-            "",
-        )
-
-
 def _advice(found: Study, paint: Paint) -> Iterator[str]:
     advice = recommend(found)
     tone = "good" if advice.row else "bad"
-    first, *rest = wrapped(advice.text, "", "Advice: ")
+    first, *rest = unbroken(advice.text, "", "Advice: ")
     yield first.replace("Advice", paint("Advice", tone), 1)
     yield from rest
 

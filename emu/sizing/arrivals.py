@@ -35,9 +35,15 @@ def arrivals_ps(workload: Workload, count: int, *, seed: int = 1) -> list[int]:
 
 
 def _at_random(character: Fraction, pause_ps: float, count: int, draw: random.Random) -> list[int]:
-    """Return characters with pauses of random length between them, `pause_ps` on average."""
-    paused_ps, found = 0, []
-    for number in range(count):
-        found.append(int(character * number) + paused_ps)
-        paused_ps += round(draw.expovariate(1 / pause_ps)) if pause_ps > 0 else 0
+    """Return characters with pauses of random length between them, `pause_ps` on average.
+
+    Pauses are stretched alike so that they are that long on average in this run too, and all that
+    is sent comes in the time in which it should.
+    """
+    pauses = [draw.expovariate(1) for _ in range(count)]
+    stretch = count * pause_ps / sum(pauses)
+    paused_ps, found = 0.0, []
+    for number, pause in enumerate(pauses):
+        found.append(int(character * number) + int(paused_ps))
+        paused_ps += stretch * pause
     return found

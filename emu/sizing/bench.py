@@ -10,113 +10,33 @@ from __future__ import annotations
 
 import difflib
 import random
-from dataclasses import dataclass
 
-from emu.devices.gpio import Gpio
 from emu.devices.serial_driver import SerialDriver
-from emu.devices.serial_monitor import Nobody
 from emu.devices.uart16550 import Uart16550
 from emu.errors import RunEnded
-from emu.kernel.board import Board, BusSettings, LineRules
 from emu.kernel.clock import PS_PER_S
-from emu.kernel.device import Device, ReadPort
 from emu.kernel.signal import Signal
 from emu.kernel.watchdog import Watchdog
 from emu.line.frame import format_of, rate_of
 from emu.line.transmitter import Transmitter
 from emu.sizing.arrivals import arrivals_ps
+from emu.sizing.bench_board import (
+    ENGINE,
+    ENGINE_IRQ,
+    FIRST_OTHER_IRQ,
+    IRQ,
+    NAME,
+    Setting,
+    bench_board,
+)
+from emu.sizing.measured import Arrivals, Latencies, Measured, watch_engine, watch_pin, watch_uart
 from emu.sizing.workload import Neighbour, Workload
 
-__all__ = ["Bench", "Measured", "Setting"]
+__all__ = ["Bench"]
 
-_NAME = "telemetry"
-_IRQ, _FIRST_OTHER = 5, 10
-_PRIORITY = 1000
 _ALL = 1 << 20
 _SETTLE_CHARACTERS = 12
 _PATIENCE_S = 2.0  # real time for a driver that does not touch the bench
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """Say what a driver is put in front of.
-
-    Args:
-        device: ``uart16550`` or ``gpio``.
-        fifo: characters that the controller's FIFO holds: 1, 16 or 64.
-        moderated: whether its interrupts are moderated.
-    """
-
-    device: str = "uart16550"
-    fifo: int = 16
-    moderated: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """Hold what a run showed.
-
-    Args:
-        load: share of the processor that receiving took, 0 to 1.
-        interrupts_hz: interrupts of the device a second.
-        accesses_per_byte: register accesses for each character that came.
-        worst_latency_s, mean_latency_s: from a request to the access that takes its first data.
-        loss: share of the characters that the driver did not get.
-        characters: how many came.
-        bytes_per_interrupt: characters taken for each interrupt, 0 without interrupts.
-        processor_s: time that receiving took.
-    """
-
-    load: float
-    interrupts_hz: float
-    accesses_per_byte: float
-    worst_latency_s: float
-    mean_latency_s: float
-    loss: float
-    characters: int
-    bytes_per_interrupt: float
-    processor_s: float
-
-
-class _Latencies:
-    """Measure from a request to its answer; a request on top of another is the same one."""
-
-    def __init__(self) -> None:
-        self.worst_ps = self.sum_ps = self.count = 0
-        self._since_ps = -1
-
-    def ask(self, now_ps: int) -> None:
-        """Note a request."""
-        if self._since_ps < 0:
-            self._since_ps = now_ps
-
-    def answer(self, now_ps: int) -> None:
-        """Note an answer, if something was asked."""
-        if self._since_ps >= 0:
-            wait_ps = now_ps - self._since_ps
-            self.worst_ps = max(self.worst_ps, wait_ps)
-            self.sum_ps += wait_ps
-            self.count += 1
-            self._since_ps = -1
-
-
-class _Arrivals(Nobody):
-    """Take a character that comes to an empty FIFO for a request, and count what is lost."""
-
-    def __init__(self, uart: Uart16550, latencies: _Latencies) -> None:
-        self._uart = uart
-        self._latencies = latencies
-        self.lost = 0
-        self.ask = False
-
-    def arrived(self, data: int, flags: int) -> None:  # noqa: ARG002 - the monitor's signature
-        """Note a character."""
-        if self.ask and self._uart.receive_level == 1:
-            self._latencies.ask(self._uart.clock.now_ps)
-
-    def overran(self, data: int) -> None:  # noqa: ARG002 - the monitor's signature
-        """Count a character that found no room."""
-        self.lost += 1
 
 
 class Bench:
@@ -137,62 +57,28 @@ class Bench:
         self._draw = random.Random(seed)
         self._data = self._draw.randbytes(count)
         self._starts_ps = arrivals_ps(workload, count, seed=seed)
-        self._latencies = _Latencies()
-        self._board = Board(
-            cpu=workload.cpu, bus=BusSettings(access_cycles=workload.access_cycles), events=0
-        )
-        self._device = self._attach(setting)
-        self._add_others()
-        self._board.power_on()
+        self._latencies = Latencies()
+        self._board = bench_board(workload, setting)
+        self._device = self._board.device(NAME)
         self._board.cpu.storms.cause = lambda *_: "more comes than can be served"
+        self._irq = ENGINE_IRQ if setting.memory_bytes else IRQ
         self._arrivals = self._observe()
         self._transmitter = self._connect()
         self._masked_count = 0
-        window = self._board.window(_NAME)
+        window = self._board.window(NAME)
         self._driver: SerialDriver = driver(window, self._board.cpu)
         self._polled = False
 
-    # building
-
-    def _attach(self, setting: Setting) -> Device:
-        """Put the device on the bus, with a clock that makes the rate exactly."""
-        board, workload = self._board, self.workload
-        moderation_ps = workload.moderation_ps if setting.moderated else 0
-        board.interrupt(_IRQ, LineRules(priority=_PRIORITY, moderation_ps=moderation_ps))
-        if setting.device == "gpio":
-            board.attach(Gpio, _NAME, 0x4000_0000, irq=_IRQ)
-        else:
-            settings = {"clock": 16 * workload.line.baud, "fifo": _fifo_setting(setting.fifo)}
-            board.attach(Uart16550, _NAME, 0x4000_0000, settings=settings, stride=4, irq=_IRQ)
-        return board.devices[_NAME]
-
-    def _add_others(self) -> None:
-        """Declare the lines of what else interrupts, each with a priority of its own."""
-        for number, one in enumerate(self.workload.others, 1):
-            priority = _PRIORITY + number if one.above else _PRIORITY - number
-            rules = LineRules(priority=priority, software=True)
-            self._board.interrupt(_FIRST_OTHER + number, rules)
-
-    def _observe(self) -> _Arrivals | None:
-        """Measure from what the device asks for to what the driver takes."""
-        clock, cpu, latencies = self._board.clock, self._board.cpu, self._latencies
-        device = self._device
-        if not isinstance(device, Uart16550):
-            cpu.on_time.append(lambda: latencies.answer(clock.now_ps) if cpu.depth else None)
+    def _observe(self) -> Arrivals | None:
+        """Measure from what asks to what is done about it."""
+        board, latencies = self._board, self._latencies
+        if not isinstance(self._device, Uart16550):
+            watch_pin(board, latencies)
             return None
-        arrivals = _Arrivals(device, latencies)
-        device.monitor = arrivals
-        device.irq.watch(lambda level: latencies.ask(clock.now_ps) if level else None)
-
-        def answering(read: ReadPort) -> ReadPort:
-            def answer() -> int:
-                latencies.answer(clock.now_ps)
-                return read()
-
-            return answer
-
-        device.ports["RBR"].wrap_read(answering)
-        return arrivals
+        if ENGINE in board.devices:
+            watch_engine(board.device(ENGINE), latencies)
+            return Arrivals(self._device, Latencies())
+        return watch_uart(self._device, latencies)
 
     def _connect(self) -> Transmitter:
         """Hang the far end on the line."""
@@ -221,7 +107,7 @@ class Bench:
         board, workload = self._board, self.workload
         clock, cpu = board.clock, board.cpu
         self._driver.open(workload.line)
-        line = cpu.interrupts.line(_IRQ)
+        line = cpu.interrupts.line(self._irq)
         self._polled = not line.handlers
         if self._arrivals is not None:
             self._arrivals.ask = self._polled
@@ -319,7 +205,7 @@ class Bench:
         """Let everything else interrupt from a moment within its first period on."""
         cpu = self._board.cpu
         for number, one in enumerate(self.workload.others, 1):
-            irq, cycles = _FIRST_OTHER + number, one.handler_cycles
+            irq, cycles = FIRST_OTHER_IRQ + number, one.handler_cycles
             cpu.connect(irq, lambda cycles=cycles: cpu.work(cycles))  # type: ignore[misc]
             self._tick(irq, begin_ps + self._draw.randrange(one.period_ps), one)
 
@@ -340,7 +226,7 @@ class Bench:
         """Return the time that went neither idle nor into other handlers or masked sections."""
         board, workload, cpu = self._board, self.workload, self._board.cpu
         others_ps = sum(
-            cpu.interrupts.line(_FIRST_OTHER + number).deliveries
+            cpu.interrupts.line(FIRST_OTHER_IRQ + number).deliveries
             * board.cycles_ps(one.handler_cycles + workload.frame_cycles)
             for number, one in enumerate(workload.others, 1)
         )
@@ -351,8 +237,3 @@ class Bench:
 
     def _accesses(self) -> int:
         return sum(sum(one) for one in self._board.bus.accesses().values())
-
-
-def _fifo_setting(depth: int) -> int:
-    """Return what the controller's parameter calls a depth: without a FIFO it holds one."""
-    return 0 if depth == 1 else depth

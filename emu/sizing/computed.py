@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 
 from emu.kernel.clock import PS_PER_S
 from emu.sizing.handler import HandlerCost
+from emu.sizing.held_up import holders, other_share
 from emu.sizing.margin import livelock_onset_hz, lost_in_gap, overload_loss
 from emu.sizing.queues import erlang_b, md1k_loss
 from emu.sizing.response import utilisation
 from emu.sizing.strategies import BIT_BANGED, DMA, INTERRUPTS, MODERATED, POLLED, Strategy
-from emu.sizing.ways import Demand, demand_of, holders, other_share
+from emu.sizing.ways import Demand, demand_of
 from emu.sizing.workload import Workload
 from emu.sizing.worth import break_even_size, program_speed_up
 
@@ -37,8 +38,8 @@ class Computed:
         livelock_baud: the rate at which a full line leaves the main program no time, 0 for none.
         byte_s: time of the processor for each character.
         speed_up: how much less time that is than bit-banging takes.
-        program_speed_up: of a program that does nothing but receive and compute in what time
-            bit-banging leaves it, moving the data included.
+        program_speed_up: of a program that receives and computes, moving the data included; None
+            where receiving leaves it no time.
         break_even_bytes: from how many characters in a row on it takes less time than an interrupt
             for each; None where it never does, or is none of these ways.
     """
@@ -54,7 +55,7 @@ class Computed:
     livelock_baud: int
     byte_s: float
     speed_up: float
-    program_speed_up: float
+    program_speed_up: float | None
     break_even_bytes: float | None
 
     @property
@@ -120,22 +121,22 @@ def _loss(workload: Workload, strategy: Strategy, demand: Demand) -> float | Non
         return 0.0
     if strategy.kind == BIT_BANGED:
         return None
-    if strategy.kind == DMA:
-        return _buffer_loss(demand)
+    if strategy.kind == DMA and (not demand.tolerable_ps or demand.worst_ps is None):
+        return None
     found = [_overload_loss(workload, strategy, _pressure(workload, demand))]
+    if strategy.kind == DMA:
+        found.append(_buffer_loss(demand))
     if demand.worst_ps is None or demand.worst_ps > demand.tolerable_ps:
         found.append(_late_loss(workload, strategy))
     return min(max(found), 1.0) or None  # it takes several things at once, which no sum tells
 
 
-def _buffer_loss(demand: Demand) -> float | None:
-    """Return how often both buffers of an engine are full, on the safe side; None without a bus.
+def _buffer_loss(demand: Demand) -> float:
+    """Return how often both buffers of an engine are full, on the safe side.
 
     Two servers without a queue, each held until the handler has been there; blocks come more evenly
     than at random, for which the formula holds.
     """
-    if not demand.tolerable_ps or demand.worst_ps is None:
-        return None
     return erlang_b(2, demand.interrupts_hz * (demand.mean_s + demand.fixed_s))
 
 
@@ -151,15 +152,15 @@ def _overload_loss(workload: Workload, strategy: Strategy, pressure: float) -> f
     if traffic.shape == "steady":
         return overload_loss(pressure * traffic.share)
     if traffic.shape == "random":
-        return md1k_loss(pressure * traffic.share, strategy.depth + 1)
+        return md1k_loss(pressure * traffic.share, strategy.room + 1)
     burst, waiting = traffic.burst_bytes, strategy.trigger - 1  # before anything is taken
-    kept = strategy.depth - waiting
+    kept = strategy.room - waiting
     return max(0.0, (burst - waiting) * (1 - 1 / pressure) - kept) / burst
 
 
 def _late_loss(workload: Workload, strategy: Strategy) -> float:
     """Return what is lost while something holds the processor up for longer than the FIFO lasts."""
-    character_s, depth = workload.line.character_s, strategy.depth
+    character_s, depth = workload.line.character_s, strategy.room
     if strategy.kind == MODERATED:
         come = workload.moderation_ps / PS_PER_S / character_s
         if come > depth:
@@ -206,22 +207,22 @@ def _livelock_baud(workload: Workload, strategy: Strategy, demand: Demand) -> in
 
 def _program_speed_up(
     workload: Workload, strategy: Strategy, banged: Demand, demand: Demand
-) -> float:
+) -> float | None:
     """Return the speed-up of a program that has bit-banged so far and computes in between.
 
-    What is accelerated is the share that bit-banging takes; moving the data, which the accesses
-    do, is paid apart.
+    What is accelerated is receiving, the rest is computing; moving the data, which the accesses do,
+    is paid apart.
     """
     if strategy.kind == POLLED:
-        return 0.0  # nothing is left to the program
-    fraction = min(banged.byte_s * workload.rate_hz, 1.0)
+        return None
+    compute_s = workload.cycles_ps(workload.compute_cycles) / PS_PER_S
+    whole_s = banged.byte_s + compute_s
     moving_s = demand.accesses * workload.access_ps / PS_PER_S
     if strategy.kind == BIT_BANGED:
         moving_s = 0.0  # samples are the work itself
     other_s = max(demand.byte_s - moving_s, 0.0)
-    rate_hz = workload.rate_hz
-    factor = fraction / (other_s * rate_hz) if other_s > 0 else float("inf")
-    return program_speed_up(fraction, factor, transfer=moving_s * rate_hz)
+    factor = banged.byte_s / other_s if other_s > 0 else math.inf
+    return program_speed_up(banged.byte_s / whole_s, factor, transfer=moving_s / whole_s)
 
 
 def _break_even(

@@ -10,8 +10,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from emu.errors import Flaw, InputError, RunEnded
-from emu.sizing.bench import Bench, Measured, Setting
+from emu.sizing.bench import Bench
+from emu.sizing.bench_board import Setting
 from emu.sizing.handler import HandlerCost
+from emu.sizing.measured import Measured
 from emu.sizing.strategies import INTERRUPTS, Strategy
 from emu.sizing.workload import Masked, Traffic, Workload
 

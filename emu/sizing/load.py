@@ -15,7 +15,7 @@ from emu.scenario.file_kind import refuse_other_kind
 from emu.scenario.quantities import CYCLES, DURATION, FREQUENCY, LINE, PROBABILITY, SPAN
 from emu.scenario.shape import Choice, Items, Key, Table, Truth, Values, Whole
 from emu.scenario.source import Node, Notes, compose, passing, read_text
-from emu.sizing.ways import other_share
+from emu.sizing.held_up import other_share
 from emu.sizing.workload import PATTERNS, Dma, Masked, Neighbour, Traffic, Workload
 
 __all__ = ["WORKLOAD", "Misfit", "load_workload", "misfit_of", "parse_workload"]
@@ -72,6 +72,7 @@ WORKLOAD = Table(
         Key("masked", _MASKED, "sections with interrupts masked"),
         Key("moderation", DURATION, "least time between two moderated interrupts"),
         Key("dma", _DMA, "what an engine costs that moves data by itself"),
+        Key("compute", CYCLES, "cycles that the program computes for each character"),
     ),
 )
 """The keys of a sizing file."""
@@ -155,6 +156,7 @@ def _workload(values: Values) -> Workload:
         masked=_masked(values.get("masked", {})),
         moderation_ps=values.get("moderation", default.moderation_ps),
         dma=_dma(values.get("dma", {})),
+        compute_cycles=values.get("compute", default.compute_cycles),
     )
 
 

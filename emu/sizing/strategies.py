@@ -30,7 +30,8 @@ class Strategy:
         kind: one of the words above.
         name: as tables show it, up to 24 characters.
         depth: characters that the FIFO holds, 1 where there is none.
-        trigger: level at which an interrupt comes, 1 where it does not matter.
+        trigger: level at which an interrupt comes, 1 where it does not matter; of an engine, the
+            characters in a block.
     """
 
     kind: str
@@ -43,10 +44,15 @@ class Strategy:
         """Whether a handler of the controller takes the characters."""
         return self.kind in (INTERRUPTS, MODERATED)
 
+    @property
+    def room(self) -> int:
+        """Characters that find room before one is lost: with an engine two blocks more."""
+        return self.depth + 2 * self.trigger if self.kind == DMA else self.depth
+
 
 def strategies_of(workload: Workload) -> list[Strategy]:
     """Return the strategies to compare, simplest hardware first; those of FIFOs only with one."""
-    depth = workload.fifo
+    depth, block = workload.fifo, workload.dma.block_bytes
     plain = [
         Strategy(BIT_BANGED, "bit-banged"),
         Strategy(POLLED, "polled byte"),
@@ -61,5 +67,5 @@ def strategies_of(workload: Workload) -> list[Strategy]:
     return [
         *plain,
         Strategy(MODERATED, "moderated interrupts", depth),
-        Strategy(DMA, f"DMA, blocks of {workload.dma.block_bytes}", depth),
+        Strategy(DMA, f"DMA, blocks of {block}", depth, block),
     ]

@@ -7,17 +7,19 @@ from dataclasses import dataclass
 
 from emu.errors import RunEnded
 from emu.kernel.clock import PS_PER_S
-from emu.sizing.bench import Bench, Measured
+from emu.sizing.bench import Bench
 from emu.sizing.computed import Computed, compute
 from emu.sizing.drivers import driver_for, why_not_simulated
 from emu.sizing.handler import HandlerCost, estimated
-from emu.sizing.strategies import BIT_BANGED, POLLED, Strategy, strategies_of
+from emu.sizing.measured import Measured
+from emu.sizing.strategies import BIT_BANGED, DMA, POLLED, Strategy, strategies_of
 from emu.sizing.workload import Workload
 
 __all__ = ["Row", "Study", "simulate", "study"]
 
 _CHARACTERS = 1400  # 100 times the highest trigger level of a FIFO of 16
 _FEWEST, _FEWEST_POLLED = 60, 4
+_FEWEST_ROWS, _FEWEST_BLOCKS = 8, 4
 _NOT_ASKED = "not asked for"
 _MEASURED = "computed from the handler that was measured"
 _LONGEST_S = 1.0  # of simulated time
@@ -122,7 +124,7 @@ def simulate(
     Raises:
         InputError: the example drivers are not there.
     """
-    note, count = why_not_simulated(strategy, workload.line), _count(workload, strategy)
+    note, count = why_not_simulated(strategy, workload), _count(workload, strategy)
     if note or not count:
         return Row(
             strategy, computed, note=note or "so few characters come that it would take long"
@@ -146,7 +148,8 @@ def _count(workload: Workload, strategy: Strategy) -> int:
     0 where even the fewest would take too long.
     """
     step_s = _step_s(workload, strategy)
-    fewest = max(_FEWEST, 8 * strategy.trigger) if strategy.kind != POLLED else _FEWEST_POLLED
+    rows = _FEWEST_BLOCKS if strategy.kind == DMA else _FEWEST_ROWS
+    fewest = max(_FEWEST, rows * strategy.trigger) if strategy.kind != POLLED else _FEWEST_POLLED
     most = min(round(_STEPS * step_s * workload.rate_hz), round(_LONGEST_S * workload.rate_hz))
     count = max(min(most, _CHARACTERS), fewest) // strategy.trigger * strategy.trigger
     return count if count / workload.rate_hz / step_s < _MOST_STEPS else 0

@@ -13,8 +13,10 @@ from typing import NamedTuple
 
 from emu.kernel.clock import PS_PER_S
 from emu.sizing.handler import HandlerCost
+from emu.sizing.held_up import mean_held_up_s, other_share, worst_ps
 from emu.sizing.margin import tolerable_ps
-from emu.sizing.response import start_delay_ps, utilisation
+from emu.sizing.response import start_delay_ps
+from emu.sizing.rows import bytes_per_interrupt, moderated_row
 from emu.sizing.strategies import (
     BIT_BANGED,
     DMA,
@@ -26,16 +28,15 @@ from emu.sizing.strategies import (
 )
 from emu.sizing.workload import Workload
 
-__all__ = ["SAMPLES", "Demand", "bytes_per_interrupt", "demand_of", "holders", "other_share"]
+__all__ = ["SAMPLES", "Demand", "demand_of"]
 
 DATA_SAMPLES = 16  # 8 bits, each sampled twice: common practice, no source
 SAMPLES = 1 + DATA_SAMPLES + 1  # start and stop bit once each
 _LATE_BITS = 0.4  # of a bit that is left behind the second sample
 _SPACING_BITS = 0.3  # between two samples of a bit
 _STOP_BITS = 9.5  # from the start edge to the sample of the stop bit
-_LONGEST_ROW = 1024  # characters that a handler takes at most
 _LEAST_REST = 0.01  # of the time between two looks, where there is hardly any
-_TIMEOUT_BITS = 0.5  # that the time-out of four characters takes longer
+_BEATS = 5  # up to two before an engine asks, three from the ring to its next character
 
 
 class Demand(NamedTuple):
@@ -73,113 +74,6 @@ def demand_of(workload: Workload, strategy: Strategy, cost: HandlerCost) -> Dema
     return _WAYS[strategy.kind](workload, strategy, cost)
 
 
-def other_share(workload: Workload) -> float:
-    """Return the share of the processor that other handlers and masked sections take."""
-    masked = workload.masked
-    return float(utilisation(workload.tasks())) + masked.length_ps / masked.period_ps
-
-
-def bytes_per_interrupt(workload: Workload, strategy: Strategy, cost: HandlerCost) -> float:
-    """Return how many characters an interrupt brings, on average.
-
-    That is the trigger level, and what comes while the handler is at it; less where the time-out of
-    four characters comes before the level is reached (PC16550D, 8.11).
-    """
-    traffic, line = workload.traffic, workload.line
-    if traffic.shape == "random":
-        rest = 1 - cost.byte_s * workload.rate_hz  # while the handler is at it, more come
-        return _random_row(workload, strategy.trigger) / max(rest, 1 / _LONGEST_ROW)
-    between_s = 1 / workload.rate_hz if traffic.shape == "steady" else line.character_s
-    row = _row(strategy.trigger, cost, between_s) + _held_up_row(workload, between_s)
-    if strategy.depth == 1:
-        return row
-    timeout_s = (4 + _TIMEOUT_BITS / line.frame_bits) * line.character_s
-    if traffic.shape == "steady":
-        return 1 if between_s > timeout_s else row
-    pause_s = traffic.burst_bytes * line.character_s * (1 / traffic.share - 1) + between_s
-    if pause_s <= timeout_s:
-        return row
-    return traffic.burst_bytes / math.ceil(traffic.burst_bytes / row)
-
-
-def _row(trigger: int, cost: HandlerCost, between_s: float) -> float:
-    """Return how many characters of an even stream a handler takes, begun at `trigger`."""
-    row = float(trigger)
-    while row < _LONGEST_ROW:
-        more = trigger + math.floor((cost.first_s + cost.byte_s * row) / between_s)
-        if more <= row:
-            return row
-        row = more
-    return row
-
-
-def _held_up_row(workload: Workload, between_s: float) -> float:
-    """Return how many more characters come because something else holds the handler up.
-
-    What takes a share of the time is met with that probability, and has any part of it still to go.
-    """
-    more = 0.0
-    for cost_ps, period_ps in holders(workload):
-        whole, rest = divmod(cost_ps / PS_PER_S / between_s, 1)
-        more += (whole * (whole - 1) / 2 + whole * rest) * between_s * PS_PER_S / period_ps
-    return more
-
-
-def _random_row(workload: Workload, trigger: int) -> float:
-    """Return how many characters an interrupt brings where a long pause ends the row early.
-
-    Each character is followed by such a pause with the same probability, so the length of a row is
-    geometric, cut at the trigger.
-    """
-    line, share = workload.line, workload.traffic.share
-    pause_s = line.character_s * (1 / share - 1)
-    if pause_s <= 0:
-        return trigger
-    longest_s = (3 + _TIMEOUT_BITS / line.frame_bits) * line.character_s
-    long = math.exp(-longest_s / pause_s)
-    return (1 - (1 - long) ** trigger) / long if long > 0 else trigger
-
-
-def _blocking_ps(workload: Workload) -> int:
-    """Return the longest time for which something of lower priority holds a handler up.
-
-    A masked section, another handler that is not above it, or the end of its own last run; only one
-    of them can be under way when the request comes.
-    """
-    below = [one.cost_ps for one in workload.tasks(above=False)]
-    cycles = max(workload.cpu.entry_cycles, workload.cpu.exit_cycles, workload.cpu.time_cycles)
-    step_ps = max(workload.cycles_ps(cycles), workload.access_ps)
-    if workload.cpu.nesting:
-        below = [step_ps] * bool(below)
-    own_ps = workload.cycles_ps(workload.cpu.exit_cycles) + workload.access_ps
-    return max(workload.masked.length_ps, own_ps, *below)
-
-
-def _worst_ps(workload: Workload, first_ps: int) -> int | None:
-    """Return the bound of the time from a request to `first_ps` into its handler."""
-    above, blocking_ps = workload.tasks(above=True), _blocking_ps(workload)
-    if workload.cpu.nesting:
-        return start_delay_ps(above, blocking_ps=blocking_ps + first_ps)
-    delay_ps = start_delay_ps(above, blocking_ps=blocking_ps)
-    return None if delay_ps is None else delay_ps + first_ps
-
-
-def _mean_held_up_s(workload: Workload) -> float:
-    """Return how long other handlers and masked sections hold a request up on average.
-
-    A request that comes at a random moment meets one of them with the share that it takes, and then
-    waits for half of it.
-    """
-    held = holders(workload)
-    return sum(cost_ps**2 / (2 * period_ps) for cost_ps, period_ps in held) / PS_PER_S
-
-
-def holders(workload: Workload) -> list[tuple[int, int]]:
-    """Return for how long each thing that may hold a request up does so, and how often it comes."""
-    masked = (workload.masked.length_ps, workload.masked.period_ps)
-    return [*((one.cost_ps, one.period_ps) for one in workload.tasks()), masked]
-
-
 def _costs_s(workload: Workload) -> tuple[float, float, float, float]:
     """Return the times of entry, exit, an access and reading the time."""
     cpu = workload.cpu
@@ -199,8 +93,8 @@ def _bit_banged(workload: Workload, _strategy: Strategy, _cost: HandlerCost) -> 
         byte_s=byte_s,
         interrupts_hz=workload.rate_hz,
         accesses=SAMPLES + 1,
-        worst_ps=_worst_ps(workload, math.ceil(first_s * PS_PER_S)),
-        mean_s=first_s + _mean_held_up_s(workload),
+        worst_ps=worst_ps(workload, math.ceil(first_s * PS_PER_S)),
+        mean_s=first_s + mean_held_up_s(workload),
         tolerable_ps=int(_LATE_BITS * bit_s * PS_PER_S) if fits else 0,
         fixed_s=0,
         busiest_s=byte_s,
@@ -218,7 +112,7 @@ def _polled(workload: Workload, strategy: Strategy, _cost: HandlerCost) -> Deman
         interrupts_hz=0,
         accesses=3 + max(byte_s - taking_s, 0) / turn_s,
         worst_ps=start_delay_ps(workload.tasks(), blocking_ps=away_ps),
-        mean_s=turn_s / 2 + access_s + _mean_held_up_s(workload),
+        mean_s=turn_s / 2 + access_s + mean_held_up_s(workload),
         tolerable_ps=tolerable_ps(strategy.depth, 1, workload.line.character_ps),
         fixed_s=0,
         busiest_s=taking_s,
@@ -241,7 +135,7 @@ def _paced(workload: Workload, strategy: Strategy, _cost: HandlerCost) -> Demand
         interrupts_hz=0,
         accesses=1 / row + 2,
         worst_ps=start_delay_ps(workload.tasks(), blocking_ps=away_ps),
-        mean_s=wait_s + _mean_held_up_s(workload),
+        mean_s=wait_s + mean_held_up_s(workload),
         tolerable_ps=tolerable_ps(strategy.depth, 1, line.character_ps),
         fixed_s=look_s,
         busiest_s=look_s / strategy.depth + one_s,
@@ -263,8 +157,8 @@ def _by_handler(
         byte_s=cost.fixed_s / row + cost.byte_s,
         interrupts_hz=workload.rate_hz / row,
         accesses=cost.fixed_accesses / row + cost.byte_accesses,
-        worst_ps=_worst_ps(workload, first_ps),
-        mean_s=wait_s + cost.first_s + _mean_held_up_s(workload),
+        worst_ps=worst_ps(workload, first_ps),
+        mean_s=wait_s + cost.first_s + mean_held_up_s(workload),
         tolerable_ps=tolerable_ps(strategy.depth, strategy.trigger, workload.line.character_ps),
         fixed_s=cost.fixed_s,
         busiest_s=cost.fixed_s / strategy.depth + cost.byte_s,
@@ -274,7 +168,7 @@ def _by_handler(
 def _moderated(workload: Workload, strategy: Strategy, cost: HandlerCost) -> Demand:
     """Interrupt at the first character, but not more often than once in so long a time."""
     least_s = workload.moderation_ps / PS_PER_S
-    row = _moderated_row(workload, least_s)
+    row = moderated_row(workload, least_s + mean_held_up_s(workload))
     wait_s = _wait_s(workload, least_s) if row > 1 else 0
     demand = _by_handler(workload, strategy, cost, row, wait_s)
     if row > strategy.depth:  # the rest is lost
@@ -309,39 +203,44 @@ def _next_s(workload: Workload) -> float:
     return square / (2 * between_s)
 
 
-def _moderated_row(workload: Workload, least_s: float) -> float:
-    """Return how many characters come between two interrupts that are `least_s` apart."""
-    traffic, rate_hz, character_s = workload.traffic, workload.rate_hz, workload.line.character_s
-    if traffic.shape == "bursty":
-        burst = traffic.burst_bytes
-        return burst / (1 + math.ceil((burst - 1) * character_s / max(least_s, character_s)))
-    if traffic.shape == "steady":
-        return max(1, least_s * rate_hz)
-    if least_s <= character_s:
-        return 1
-    pause_s = 1 / rate_hz - character_s  # where it is longer than what is left, it is waited for
-    return (least_s + pause_s * math.exp(-(least_s - character_s) / pause_s)) * rate_hz
+def _dma(workload: Workload, strategy: Strategy, _cost: HandlerCost) -> Demand:
+    """Let an engine move the characters, and be interrupted once a block.
 
-
-def _dma(workload: Workload, _strategy: Strategy, _cost: HandlerCost) -> Demand:
-    """Let an engine move the characters, and be interrupted once a block."""
+    A block that is not full waits, however long the line rests; the program finds what is in it.
+    The last access but one lets the engine go on, the last finds that nothing else came back. Of
+    what is held up for longer than a block the load is on the safe side: one run serves two.
+    """
     entry_s, exit_s, access_s, _ = _costs_s(workload)
-    traffic, block = workload.traffic, workload.dma.block_bytes
-    row: float = block
-    if traffic.shape == "bursty":
-        row = traffic.burst_bytes / math.ceil(traffic.burst_bytes / block)
-    block_s, first_s = entry_s + exit_s + workload.dma.accesses * access_s, entry_s + access_s
-    fits = access_s <= workload.line.character_s  # the engine needs the bus for each character
+    block, accesses = strategy.trigger, workload.dma.accesses
+    block_s, ring_s = (
+        entry_s + exit_s + accesses * access_s,
+        entry_s + max(accesses - 2, 0) * access_s,
+    )
     return Demand(
-        byte_s=block_s / row,
-        interrupts_hz=workload.rate_hz / row,
-        accesses=workload.dma.accesses / row,
-        worst_ps=_worst_ps(workload, math.ceil(first_s * PS_PER_S)),
-        mean_s=first_s + _mean_held_up_s(workload),
-        tolerable_ps=block * workload.line.character_ps if fits else 0,
+        byte_s=block_s / block,
+        interrupts_hz=workload.rate_hz / block,
+        accesses=accesses / block,
+        worst_ps=worst_ps(workload, math.ceil(ring_s * PS_PER_S)),
+        mean_s=ring_s + mean_held_up_s(workload),
+        tolerable_ps=_engine_tolerable_ps(workload, strategy),
         fixed_s=block_s,
         busiest_s=block_s / block,
     )
+
+
+def _engine_tolerable_ps(workload: Workload, strategy: Strategy) -> int:
+    """Return how late an engine may get its next block, 0 where it is too slow for the line.
+
+    The second block fills, then the FIFO, then the shift register. Of the FIFO no more counts than
+    another block, so that it is empty again when the next request comes.
+    """
+    block, character_ps = strategy.trigger, workload.line.character_ps
+    beat_ps = -(-PS_PER_S // workload.engine_hz)
+    if (block + 1) * beat_ps > block * character_ps:  # one for each character, one for the block
+        return 0
+    left_ps = tolerable_ps(2 * block, block, character_ps)
+    fifo_ps = min(strategy.depth, block - 1) * character_ps
+    return max(left_ps + fifo_ps - _BEATS * beat_ps, 0)
 
 
 _WAYS: dict[str, Callable[[Workload, Strategy, HandlerCost], Demand]] = {

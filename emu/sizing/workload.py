@@ -43,8 +43,9 @@ class Traffic:
 
     @property
     def shape(self) -> str:
-        """The pattern that comes of it: what fills the line is steady, however it is meant."""
-        return "steady" if self.share >= 1 else self.pattern
+        """The pattern that comes of it: what fills the line is steady, and bursts of one are."""
+        alone = self.pattern == "bursty" and self.burst_bytes == 1
+        return "steady" if self.share >= 1 or alone else self.pattern
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,8 @@ class Dma:
 
     Args:
         block_bytes: characters it moves before it interrupts; it has two buffers of that size.
-        accesses: register accesses for each block, to acknowledge one and to set up the next.
+        accesses: accesses for each block, to acknowledge one and to set up the next; the default is
+            what ``drivers_example/block_driver.py`` makes.
     """
 
     block_bytes: int = 64
@@ -105,6 +107,7 @@ class Workload:
         masked: masked sections.
         moderation_ps: least time between two interrupts of the device where they are moderated.
         dma: what the engine costs.
+        compute_cycles: cycles that the program computes for each character, besides receiving it.
     """
 
     cpu: CpuSettings = field(default_factory=CpuSettings)
@@ -117,6 +120,7 @@ class Workload:
     masked: Masked = field(default_factory=Masked)
     moderation_ps: int = 500 * 10**6
     dma: Dma = field(default_factory=Dma)
+    compute_cycles: int = 1000
 
     @property
     def levels(self) -> tuple[int, ...]:
@@ -132,6 +136,11 @@ class Workload:
     def access_ps(self) -> int:
         """Time of a register access."""
         return self.cycles_ps(self.access_cycles)
+
+    @property
+    def engine_hz(self) -> int:
+        """How many characters a second an engine moves: one in the time of an access."""
+        return max(self.cpu.clock_hz // max(self.access_cycles, 1), 1)
 
     @property
     def frame_cycles(self) -> int:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
+import subprocess
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -62,10 +64,9 @@ def test_the_screen_shows_both_sides_and_an_advice(capsys: pytest.CaptureFixture
         "J DMA, blocks of 64",
     ):
         assert f"\n{name} " in text
-    assert text.count("\n  simulated ") == 9
-    assert "simulated: no engine on the bench yet" in text
+    assert text.count("\n  simulated ") == 10
     assert "\n 100 % |" in text
-    assert "\nAdvice: Take interrupt per byte" in text
+    assert "\nAdvice: Take interrupt at 14 of 16, since the FIFO is there" in text
     assert "\nNext: emu size --sweep" in text
 
 
@@ -76,7 +77,7 @@ def test_the_answer_comes_within_three_seconds(capsys: pytest.CaptureFixture[str
     text = screen(capsys)
     taken_s = time.process_time() - begin_s
 
-    assert text.count("\n  simulated ") == 9
+    assert text.count("\n  simulated ") == 10
     assert taken_s < 3
 
 
@@ -86,7 +87,7 @@ def test_json_has_everything(capsys: pytest.CaptureFixture[str]) -> None:
     found = answer(capsys)
 
     assert found["workload"]["line"] == "115200 8N1"
-    assert found["advice"]["way"] == "interrupt per byte"
+    assert found["advice"]["way"] == "interrupt at 14 of 16"
     assert len(found["ways"]) == 10
     one = next(way for way in found["ways"] if way["way"] == "interrupt at 8 of 16")
     assert set(one["computed"]) == {
@@ -127,7 +128,8 @@ def test_every_option_is_heard(capsys: pytest.CaptureFixture[str]) -> None:
     found = answer(
         capsys, "--access", "7", "--entry", "1", "--exit", "2", "--nesting", "--line", "9600 8E1",
         "--traffic", "bursty", "--use", "30 %", "--burst", "9", "--other", "none", "--masked",
-        "0s", "--masked-every", "3ms", "--moderation", "2ms", "--block", "8", *QUICK,
+        "0s", "--masked-every", "3ms", "--moderation", "2ms", "--block", "8",
+        "--compute", "77", *QUICK,
     )["workload"]  # fmt: skip
 
     assert found["access_cycles"] == 7
@@ -140,6 +142,7 @@ def test_every_option_is_heard(capsys: pytest.CaptureFixture[str]) -> None:
     assert found["masked"] == {"length_ps": 0, "period_ps": 3 * 10**9}
     assert found["moderation_ps"] == 2 * 10**9
     assert found["dma"]["block_bytes"] == 8
+    assert found["compute_cycles"] == 77
 
 
 @pytest.mark.slow
@@ -159,7 +162,7 @@ def test_a_sweep_fits_the_screen(words: tuple[str], capsys: pytest.CaptureFixtur
 
     for value in values:
         assert text.count(f"\n{value:>8}") == 2
-    assert "To take, the simplest that loses nothing" in text
+    assert "What to take, with the FIFO that is there" in text
 
 
 @pytest.mark.slow
@@ -210,3 +213,71 @@ def test_flaws_of_a_file_have_their_place(
     assert f"{path}:1:8: " in text
     assert f"{path}:2:1: unknown key 'fifi'" in text
     assert "2 flaws found" in text
+
+
+def run_apart(words: list[str], stdout: int | None) -> tuple[int, str]:
+    """Run ``emu size`` in a process of its own; return its exit status and what it complains of."""
+    code = f"import sys; from emu.cli.main import main; sys.exit(main({['size', *words]!r}))"
+    command = [sys.executable, "-c", code]
+    if stdout is None:
+        command = ["sh", "-c", 'exec "$@" >&-', "sh", *command]
+    done = subprocess.run(command, stdout=stdout, stderr=subprocess.PIPE, text=True, check=False)
+    return done.returncode, done.stderr
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("form", [[], ["--json"], ["--csv", "--sweep", "fifo=1,16"]])
+def test_output_that_cannot_be_written_is_one_message(form: list[str]) -> None:
+    """On a full disk the program ends with status 2 and says why."""
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        status, text = run_apart([*form, *QUICK], full.fileno())
+
+    assert status == 2
+    assert text == "error: the output cannot be written: No space left on device\n"
+
+
+@pytest.mark.slow
+def test_a_closed_output_is_one_message() -> None:
+    """Without a standard output the program says so."""
+    assert run_apart(QUICK, None) == (2, "Error: standard output is closed\n")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_an_interrupt_ends_a_sweep_without_a_word(workers: str) -> None:
+    """Ctrl-C in the middle of a sweep ends it with status 130, and no traceback."""
+    words = ["size", "--sweep", "baud=300..9600", "--workers", workers]
+    code = (
+        "import signal, sys; from emu.cli import progress; from emu.cli.main import main\n"
+        "def tell(*_): signal.raise_signal(signal.SIGINT)\n"
+        "progress.Progress.tell = tell\n"
+        f"sys.exit(main({words!r}))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--line", "300"),
+        ("--line", "4000000"),
+        ("--clock", "1 MHz"),
+        ("--masked", "200us"),
+        ("--masked", "5ms", "--masked-every", "6ms"),
+        ("--other", "1ms:49000"),
+        ("--use", "0.0001 %"),
+        ("--fifo", "1", "--block", "1"),
+        ("--traffic", "random", "--use", "0.0000001 %"),
+    ],
+)
+def test_extremes_are_answered(words: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
+    """However slow, fast or busy, there is a table that fits, and an advice."""
+    text = screen(capsys, *words)
+
+    assert "\nAdvice: " in text
+    for line in text.splitlines():
+        if line.startswith(("A ", "B ", "C ", "D ")):
+            assert len(line[24:].split()) == 10

@@ -9,6 +9,7 @@ import pytest
 from emu.kernel.board import CpuSettings
 from emu.sizing.computed import Computed, compute, holds
 from emu.sizing.handler import estimated
+from emu.sizing.rows import bytes_per_interrupt
 from emu.sizing.strategies import (
     BIT_BANGED,
     DMA,
@@ -19,7 +20,7 @@ from emu.sizing.strategies import (
     Strategy,
     strategies_of,
 )
-from emu.sizing.ways import DATA_SAMPLES, SAMPLES, bytes_per_interrupt, demand_of
+from emu.sizing.ways import DATA_SAMPLES, SAMPLES, demand_of
 from emu.sizing.workload import Masked, Traffic, Workload
 from emu.units import LineSettings
 
@@ -113,13 +114,14 @@ def test_livelock_begins_where_handlers_take_everything() -> None:
 def test_more_that_is_taken_at_once_costs_less() -> None:
     """Load and margin fall with the trigger level, and a block beats all of them."""
     found = [computed(Workload(), Strategy(INTERRUPTS, "", 16, one)) for one in (1, 4, 8, 14)]
-    block = computed(Workload(), Strategy(DMA, "", 16))
+    block = computed(Workload(), Strategy(DMA, "", 16, 64))
 
     assert [one.load for one in found] == sorted((one.load for one in found), reverse=True)
     assert [one.margin for one in found] == sorted((one.margin for one in found), reverse=True)
     assert block.load < found[-1].load
     assert block.speed_up > found[-1].speed_up > found[0].speed_up > 1
-    assert block.program_speed_up > found[-1].program_speed_up > found[0].program_speed_up > 1
+    worth = [one.program_speed_up or 0 for one in (found[0], found[-1], block)]
+    assert 1 < worth[0] < worth[1] < worth[2]
 
 
 def test_bit_banging_is_what_speed_ups_are_measured_against() -> None:
@@ -130,9 +132,23 @@ def test_bit_banging_is_what_speed_ups_are_measured_against() -> None:
     assert found.program_speed_up == pytest.approx(1)
 
 
+@pytest.mark.parametrize("cycles", [0, 1000, 100_000])
+def test_the_more_a_program_computes_the_less_receiving_matters(cycles: int) -> None:
+    """Old time over new time, of receiving and computing a character (Amdahl's law, own check)."""
+    workload = replace(ALONE, compute_cycles=cycles)
+    computing_s = cycles / 50e6
+    banged, block = (
+        computed(workload, one) for one in (Strategy(BIT_BANGED, ""), Strategy(DMA, "", 16, 64))
+    )
+
+    whole = (banged.byte_s + computing_s) / (block.byte_s + computing_s)
+    assert block.program_speed_up == pytest.approx(whole)
+    assert computed(workload, Strategy(POLLED, "")).program_speed_up is None
+
+
 def test_a_block_pays_from_its_setup_on() -> None:
     """95 cycles of setup are saved by two interrupts of 75 (own arithmetic)."""
-    assert computed(ALONE, Strategy(DMA, "", 16)).break_even_bytes == pytest.approx(95 / 75)
+    assert computed(ALONE, Strategy(DMA, "", 16, 64)).break_even_bytes == pytest.approx(95 / 75)
 
 
 @pytest.mark.parametrize("kind", [POLLED, PACED, INTERRUPTS, MODERATED])
@@ -152,6 +168,33 @@ def test_a_masked_section_longer_than_the_fifo_loses_what_does_not_fit() -> None
     found = computed(workload, Strategy(INTERRUPTS, "", 16, 1))
 
     assert found.loss == pytest.approx((2e-3 * 11_520 - 16) / (10e-3 * 11_520))
+
+
+def test_an_engine_may_be_late_by_a_block_and_the_fifo() -> None:
+    """A block of 64, a FIFO of 16 and the shift register fill, less five beats (own arithmetic)."""
+    found = computed(ALONE, Strategy(DMA, "", 16, 64))
+    beat_s = 10 / 50e6
+
+    assert found.tolerable_s == pytest.approx((64 + 16 + 1) * 10 / 115_200 - 5 * beat_s)
+    assert found.worst_latency_s == pytest.approx((20 + 4 * 10) / 50e6 + (15 + 10) / 50e6)
+
+
+def test_an_engine_that_is_slower_than_the_line_holds_nothing() -> None:
+    """With 17 beats for 16 characters, at 5 MHz, the line may bring 4.7 M characters a second."""
+    highest = computed(ALONE, Strategy(DMA, "", 16, 16)).highest_baud
+
+    assert highest == pytest.approx(10 * 5e6 * 16 / 17, rel=0.001)
+    slow = replace(ALONE, line=LineSettings(50_000_000))
+    assert computed(slow, Strategy(DMA, "", 16, 16)).loss is None
+
+
+@pytest.mark.parametrize("traffic", [Traffic("bursty", 0.3, 10), Traffic("random", 0.01)])
+def test_a_block_that_is_not_full_waits(traffic: Traffic) -> None:
+    """Whatever pauses the line makes, an engine interrupts once for each full block."""
+    workload = replace(ALONE, traffic=traffic)
+    found = computed(workload, Strategy(DMA, "", 16, 64))
+
+    assert found.interrupts_hz == pytest.approx(workload.rate_hz / 64)
 
 
 def test_no_time_at_all_has_no_bound() -> None:

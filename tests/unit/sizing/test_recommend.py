@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from emu.kernel.board import CpuSettings
-from emu.sizing.recommend import recommend
+from emu.sizing.recommend import recommend, recommend_depth
 from emu.sizing.study import Study, study
 from emu.sizing.workload import Masked, Neighbour, Workload
 from emu.units import LineSettings
@@ -24,29 +24,58 @@ def at(baud: int, **more: object) -> Study:
 
 
 @pytest.mark.parametrize(
-    ("baud", "kind", "depth"),
-    [(9600, "interrupts", 1), (115_200, "interrupts", 1), (460_800, "interrupts", 16),
-     (921_600, "interrupts", 16), (20_000_000, "dma", 16)],
+    ("fifo", "baud", "kind"),
+    [(16, 300, "interrupts"), (16, 115_200, "interrupts"), (16, 921_600, "interrupts"),
+     (16, 20_000_000, "dma"), (1, 115_200, "interrupts"), (1, 460_800, "dma")],
 )  # fmt: skip
-def test_hardware_grows_with_the_rate(baud: int, kind: str, depth: int) -> None:
-    """A byte at a time while that is enough, then a FIFO, then an engine."""
-    row = recommend(at(baud)).row
+def test_what_is_there_is_taken_as_long_as_it_holds(fifo: int, baud: int, kind: str) -> None:
+    """The FIFO that is there is used whatever the rate, an engine only where it is worth it."""
+    row = recommend(at(baud, fifo=fifo)).row
 
     assert row is not None
-    assert (row.strategy.kind, row.strategy.depth) == (kind, depth)
+    assert (row.strategy.kind, row.strategy.depth) == (kind, fifo)
     assert row.computed.loss == 0
+
+
+def test_of_the_levels_the_cheapest_with_enough_margin_is_taken() -> None:
+    """Level 14 where that leaves half of the time, level 4 where masked sections are long."""
+    levels = [recommend(at(115_200, masked=Masked(us * 10**6))).row for us in (20, 400)]
+
+    assert [row.strategy.trigger for row in levels if row] == [14, 4]
+
+
+def test_an_engine_has_to_save_much() -> None:
+    """At 8 MHz and 921600 baud the FIFO holds, but costs a third of the processor more."""
+    advice = recommend(at(921_600, cpu=CpuSettings(clock_hz=8_000_000)))
+
+    assert advice.row is not None
+    assert advice.row.strategy.kind == "dma"
+    assert advice.text.endswith("; interrupt at 4 of 16 would cost 35.6 %")
 
 
 def test_the_advice_is_one_sentence_with_reason_and_margin() -> None:
     """It names load, margin in time and per cent, and what the best would save."""
     advice = recommend(at(115_200))
 
-    assert advice.text.startswith("Take interrupt per byte: it costs 1.73 % of the processor")
-    assert "61.31 us left of the 86.81 us" in advice.text
-    assert "(70.6 %)" in advice.text
-    assert "DMA, blocks of 64 would save another 1.69 %" in advice.text
-    assert "\n" not in advice.text
-    assert advice.short == "interrupt per byte: load 1.73 %, margin 70.6 %"
+    assert advice.text == (
+        "Take interrupt at 14 of 16, since the FIFO is there: it costs 0.551 % of the processor, "
+        "loses nothing, and at worst has 234.9 us left of the 260.4 us after which a character is "
+        "lost (90.2 %); DMA, blocks of 64 would save only another 0.517 %"
+    )
+    assert advice.short == "interrupt at 14 of 16: load 0.551 %, margin 90.2 %"
+
+
+@pytest.mark.parametrize(
+    ("baud", "text"),
+    [
+        (9600, "Take no FIFO: 0.144 % of the processor, 97.6 % margin; one of 64 would save only"),
+        (460_800, "Take a FIFO of 4: 4.38 % of the processor, 60.8 % margin; one of 64 would save"),
+        (20_000_000, "No FIFO leaves interrupts a margin of 50 %"),
+    ],
+)
+def test_a_deeper_fifo_has_to_be_worth_it(baud: int, text: str) -> None:
+    """Of several FIFOs the shallowest is taken that has room and costs not much more."""
+    assert recommend_depth([at(baud, fifo=depth) for depth in (1, 4, 16, 64)]).startswith(text)
 
 
 def test_a_margin_that_is_thin_is_not_taken() -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import textwrap
 import tomllib
 from pathlib import Path
 
 import pytest
 
 from drivers_example.bit_banged import BitBanged
+from drivers_example.block_driver import BlockDriver
 from drivers_example.level_driver import LevelDriver
 from drivers_example.paced_driver import PacedDriver
 from emu.devices.gpio import Gpio
@@ -15,8 +17,9 @@ from emu.kernel.board import Board
 from emu.kernel.clock import PS_PER_S
 from emu.line.far_end import FarEnd
 from emu.line.plan import FarEndPlan
-from emu.scenario.load import load_scenario
+from emu.scenario.load import load_scenario, parse_scenario
 from emu.scenario.runner import run_scenario
+from emu.sizing.bench_board import Setting, bench_board
 from emu.sizing.drivers import FILES, driver_for
 from emu.sizing.strategies import strategies_of
 from emu.sizing.workload import Workload
@@ -36,6 +39,70 @@ def test_the_drivers_are_clean(driver: type, name: str) -> None:
     outcome = run_scenario(load_scenario(ROOT / "fixtures" / f"{name}.yaml"), driver)
 
     assert outcome.clean, outcome.as_json()
+
+
+ENGINE_BOARD = """
+board:
+  name: tide log
+  devices:
+    telemetry: {kind: uart16550, at: 0x40001000, stride: 4, irq: 5, fifo: 16, beside: [mover, log]}
+    mover: {kind: dma, at: 0x40003000, irq: 7, requests: telemetry.rx_request}
+    log: {kind: ram, at: 0x20000000, size: 4 KiB}
+port: telemetry
+"""
+ENGINE_BOUTS = {
+    "echo": """
+        far_end: echo
+        do: [open, {send: "high water 6.31 m"}, {receive: 17}, drain, close]
+        expect: {received: "high water 6.31 m"}""",
+    "more than the ring has": """
+        far_end: {kind: source, data: 2000 bytes}
+        do: [open, {receive: all, timeout: 300 ms}, close]""",
+    "slow reader": """
+        far_end: {kind: source, data: 400 bytes}
+        do: [open, {wait: 50 ms}, {receive: all, timeout: 100 ms}, close, open, close]""",
+    "parity and break": """
+        line: 9600 7E1
+        far_end: {kind: source, line: 9600 7O1, data: "3.21", start: 1 ms,
+                  breaks: [{at: 20 ms, length: 2.2 ms}]}
+        do: [open, {receive: all, timeout: 20 ms}, {wait: 10 ms}, close]
+        expect: {errors: {parity: 4, breaks: 1, overrun: 0}}""",
+}
+
+
+@pytest.mark.parametrize("name", ENGINE_BOUTS)
+@pytest.mark.parametrize("block", [1, 7, 64])
+def test_the_driver_of_the_engine_is_clean(name: str, block: int) -> None:
+    """Rules and contract hold nothing against it, whatever the length of a block is."""
+    text = f"scenario: {name}\n{ENGINE_BOARD}{textwrap.dedent(ENGINE_BOUTS[name])}\n"
+    driver = type("Block", (BlockDriver,), {"block": block, "blocks": 512 // block})
+    outcome = run_scenario(parse_scenario(text), driver)
+
+    assert outcome.clean, outcome.as_json()
+
+
+def test_what_the_ring_is_too_short_for_is_one_overrun() -> None:
+    """A program that comes too late gets the newest blocks, and one overrun is counted."""
+    data = bytes(range(200))
+    board, far_end = engine_board()
+    driver = type("Block", (BlockDriver,), {"block": 8, "blocks": 6})(
+        board.window("telemetry"), board.cpu
+    )
+    driver.open(LINE)
+    far_end.begin()
+    far_end.say(data)
+    board.cpu.sleep(0.03)
+
+    assert driver.read(300, 0) == data[-32:]
+    assert driver.errors.overrun == 1
+
+
+def engine_board() -> tuple[Board, FarEnd]:
+    """Return a board with an engine, and somebody who speaks to its controller."""
+    board = bench_board(Workload(), Setting(memory_bytes=4096))
+    signals = board.device("telemetry").signals
+    wires = {name: signals[name] for name in ("rts", "cts", "dsr", "dcd", "sin", "sout")}
+    return board, FarEnd(FarEndPlan("sink"), board.clock, wires, LINE)
 
 
 @pytest.mark.parametrize("fifo", [1, 16, 64])

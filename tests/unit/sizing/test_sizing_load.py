@@ -29,6 +29,7 @@ others:
 masked: {longest: 40 us, every: 2 ms}
 moderation: 1 ms
 dma: {block: 32, accesses: 4}
+compute: 700
 """
 
 
@@ -45,6 +46,7 @@ def test_everything_can_be_said() -> None:
         masked=Masked(40 * 10**6, 2 * 10**9),
         moderation_ps=10**9,
         dma=Dma(32, 4),
+        compute_cycles=700,
     )
 
 

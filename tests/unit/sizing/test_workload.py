@@ -41,6 +41,16 @@ def test_characters_come_one_after_the_other_at_the_rate_asked_for(
     assert sum(gaps_ps) / len(gaps_ps) == pytest.approx(PS_PER_S / workload.rate_hz, rel=0.05)
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_random_traffic_comes_in_the_time_in_which_it_should(seed: int) -> None:
+    """However few are drawn, the last character ends when so many should have come."""
+    workload = Workload(traffic=Traffic("random", 0.2))
+    starts_ps = arrivals_ps(workload, 50, seed=seed)
+
+    assert starts_ps[0] == 0
+    assert starts_ps[-1] + workload.line.character_ps <= 50 / workload.rate_hz * PS_PER_S
+
+
 def test_a_burst_comes_back_to_back() -> None:
     """Within a burst there is no pause, after it there is one."""
     workload = Workload(traffic=Traffic("bursty", 0.5, burst_bytes=3))
@@ -57,6 +67,7 @@ def test_a_full_line_is_steady_however_it_is_meant() -> None:
     """Bursts and random pauses that fill the line leave no pause."""
     assert {Traffic(one, 1.0).shape for one in ("steady", "bursty", "random")} == {"steady"}
     assert Traffic("random").shape == "random"
+    assert [Traffic("bursty", 0.5, one).shape for one in (1, 2)] == ["steady", "bursty"]
 
 
 def test_others_are_told_apart_by_who_is_served_first() -> None:
