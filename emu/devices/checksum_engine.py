@@ -144,6 +144,10 @@ class ChecksumEngine(Device):
         Parameter("cycles", int, 1, "cycles of the clock that a byte takes", None, ("integer",)),
     )
     NOTES: ClassVar[tuple[str, ...]] = (
+        (
+            "The bank holds 1024 bytes, and SOURCE, LENGTH and CURSOR go round at its end; a "
+            "LENGTH beyond 1024 is 1024."
+        ),
         "LOAD before the first byte of a message, and not again until the next.",
         "RESULT is read at any time, and means something only once BUSY is down.",
         "What is written while BUSY is up is refused; STATUS.REFUSED tells afterwards.",

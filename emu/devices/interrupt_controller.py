@@ -13,6 +13,7 @@ priorities 0 to 7, and edges that come before completion are not counted.
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Mapping
 from functools import partial
 from typing import ClassVar
@@ -88,6 +89,7 @@ class InterruptController(Device):
             "Write the number back to CLAIM when the device is served, not before: a level that is "
             "still up then interrupts again at once, and until then the source is silent."
         ),
+        "Context 0 drives the interrupt line of the controller; context 1 is another processor's.",
         "A completion is ignored, without a word, while the source is disabled for the context.",
     )
 
@@ -128,6 +130,12 @@ class InterruptController(Device):
         for source in _numbers():
             if self._levels >> source & 1 and not self._edges >> source & 1:
                 self._request(source)
+        self._notify()
+
+    def scramble(self, generator: random.Random) -> None:
+        """Leave some sources claimed as well, by somebody who never completed them."""
+        super().scramble(generator)
+        self._closed |= generator.randrange(_MASK + 1) & _MASK
         self._notify()
 
     def on_halt(self) -> None:

@@ -57,7 +57,8 @@ def _head(checked: Checked, driver: str, paint: Paint) -> Iterator[str]:
     yield ""
     count = len(checked.rows)
     if checked.clean:
-        yield f"{paint('CLEAN', 'good')}   {_tried(checked)}"
+        word = "CLEAN" if checked.complete else "CLEAN SO FAR"
+        yield f"{paint(word, 'good')}   {_tried(checked)}"
     else:
         causes = f"{count} {'cause' if count == 1 else 'causes'} of failure"
         if checked.first_s is not None:

@@ -73,7 +73,8 @@ RUN = (
         "driver-raised", "run",
         "a call or handler raised an exception that the protocol does not allow",
         "On the board this is a crash in the middle of an access sequence.",
-        "Handle it where it arises; open may raise ValueError for a baud rate it cannot make.",
+        "Handle it where it arises; a ValueError is allowed where the protocol names one, as for a "
+        "baud rate that cannot be made.",
     ),
     Rule(
         "refused-call", "run",
@@ -93,13 +94,13 @@ RUN = (
         "driver-incomplete", "run",
         "a driver class without a method or counter that the protocol asks for",
         "The caller's first use of it fails, in the middle of everything else.",
-        "Give the class open, close, write, read and drain, and in __init__ self.errors = "
-        "LineErrors().",
+        "Give the class all methods of its protocol, and what the protocol has it keep: a serial "
+        "driver sets self.errors = LineErrors() in __init__.",
     ),
     Rule(
         "bad-return-value", "run",
         "a call returned something else than the protocol says",
         "The caller goes on with a count or with data that mean something else.",
-        "write returns the int count of bytes accepted, read bytes, drain True or False.",
+        "Return what the protocol says: the message names what is allowed.",
     ),
 )  # fmt: skip

@@ -11,6 +11,13 @@ __all__ = ["TRADE"]
 
 TRADE = (
     Rule(
+        "touched-before-open", "trade",
+        "a driver that makes accesses while it is constructed",
+        "Drivers are constructed when the system is put together; clocks and power may come later, "
+        "and another driver may still be using the device.",
+        "Keep what is given, and make the first access in open.",
+    ),
+    Rule(
         "clock-before-access", "trade",
         "an access to a block whose clock is stopped, that is held in reset or has not settled",
         "What is written is lost without a word, what is read means nothing, or the bus faults; it "
@@ -119,10 +126,10 @@ TRADE = (
     ),
     Rule(
         "stale-event-counted", "trade",
-        "an edge from before a pin was watched was counted as one since",
+        "an event from before it was asked for was counted as one since",
         "The first event is one that nobody meant: a switch seems to have been pressed at "
         "power-on, and every count is one too many.",
-        "Choose what is sensed, clear the bit of the pin in PENDING, then enable its interrupt.",
+        "Choose what is sensed, clear what is old in the status, then enable the interrupt.",
     ),
     Rule(
         "port-rmw-race", "trade",

@@ -14,8 +14,7 @@ from emu.devices.checksum_engine import ChecksumEngine, checksum
 from emu.kernel.callers import asking_place
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import ReadPort, WritePort
-from emu.kernel.interrupts import InterruptLine
-from emu.kernel.where import Place
+from emu.kernel.where import Place, driver_place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort
 from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
@@ -52,9 +51,7 @@ class ChecksumPort(DevicePort):
         self._loaded = False
         self._finished_ps = 0
         self._interrupted = _NOWHERE  # where main code was when the handler came last
-        board = self._bench.board
-        self._line = board.cpu.interrupts.lines.get(board.window(self.device.name).irq)
-        board.cpu.on_enter.append(self._note_handler)
+        self.on_handler(self._note_handler)
         self._engine.on_finished.append(self._note_finished)
         self.players |= {"check": self._change, "compute": self._compute}
         for name in _REFUSABLE:
@@ -91,9 +88,8 @@ class ChecksumPort(DevicePort):
     def _note_finished(self) -> None:
         self._finished_ps = self._clock.now_ps
 
-    def _note_handler(self, line: InterruptLine) -> None:
-        if line is self._line and self._bench.board.cpu.depth == 1:
-            self._interrupted = asking_place()
+    def _note_handler(self) -> None:
+        self._interrupted = driver_place()
 
     # steps
 

@@ -9,11 +9,12 @@ for what the trade calls steadfast.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, ClassVar
+from typing import Any, ClassVar, NamedTuple
 
 from emu.faults.attached import Attached
 from emu.kernel.bus import BusError
 from emu.kernel.clock import NEVER_PS, PS_PER_S
+from emu.kernel.interrupts import InterruptLine
 from emu.kernel.where import Place
 from emu.scenario.driver_source import text_of
 from emu.scenario.guarded import MS_PS, OPEN_BOUND_PS, GuardedDriver
@@ -23,7 +24,7 @@ from emu.scenario.promise import Breaches, Promise
 from emu.scenario.stage import Bench
 from emu.units import show_duration
 
-__all__ = ["COMMON_PROMISES", "DevicePort"]
+__all__ = ["COMMON_PROMISES", "DevicePort", "Held"]
 
 COMMON_PROMISES = {
     "time": "every call returns within its time-out, or soon if it has none",
@@ -38,6 +39,13 @@ _PATIENCE_PS = PS_PER_S
 _OVERHEAD_ACCESSES = 400  # what a call may do besides waiting
 _SETTLING_PS = MS_PS
 _HARMLESS = ("spurious-interrupt", "withdrawn-interrupt", "cpu-stalled", "random-state")
+
+
+class Held(NamedTuple):
+    """What had held main code up at some moment: time that stood still, and time of handlers."""
+
+    stalled_ps: int = 0
+    handler_ps: int = 0
 
 
 class DevicePort(GuardedDriver):
@@ -77,8 +85,19 @@ class DevicePort(GuardedDriver):
             rules=bench.rules.device(name), excused=bench.bus_error_injected,
             given=bench.hand_out(name),
         )  # fmt: skip
-        self.rules = self._call_rules
+        self._judge_touched()
         self.late_ps = _LATE_ACCESSES * max(self._access_ps, bench.board.cycles_ps(_ACCESS_CYCLES))
+
+    def _judge_touched(self) -> None:
+        """Report a driver whose constructor makes accesses, since its device may not be ready."""
+        bus = self._board.bus
+        self._board.journal.settle()
+        touched = [one for one in self._bench.with_beside(self.name) if sum(bus.accesses()[one])]
+        if touched:
+            self._findings.report(
+                "touched-before-open", f"__init__ makes accesses to {', '.join(touched)}",
+                register=self.name, place=self._method_place("__init__"),
+            )  # fmt: skip
 
     # for a trade to fill in
 
@@ -161,6 +180,7 @@ class DevicePort(GuardedDriver):
         """
         arguments = given if timeout_ps is None else (*given, timeout_ps / PS_PER_S)
         waits_ps = timeout_ps or 0
+        held = self.held()
         start_ps = self._used_ps()
         bound_ps = 2 * (waits_ps + grace_ps) + _CALL_BOUND_PS
         try:
@@ -168,8 +188,22 @@ class DevicePort(GuardedDriver):
         except BusError:
             return None
         limit_ps = waits_ps + grace_ps + _OVERHEAD_ACCESSES * self._access_ps
-        self._check_time(name, self._used_ps() - start_ps, limit_ps)
+        handlers_ps = self.held_up_ps(held) - (self._clock.stalled_ps - held.stalled_ps)
+        self._check_time(name, self._used_ps() - start_ps - handlers_ps, limit_ps)
         return answer
+
+    def held(self) -> Held:
+        """Return what has held main code up so far, for `held_up_ps`."""
+        return Held(self._clock.stalled_ps, self._board.cpu.handler_ps)
+
+    def held_up_ps(self, since: Held) -> int:
+        """Return for how long nobody could have gone on since a moment.
+
+        That is while the processor stood still; and where main code alone did, the handlers that
+        ran meanwhile are no fault of the call either.
+        """
+        stalled_ps = self._clock.stalled_ps - since.stalled_ps
+        return stalled_ps + (self._board.cpu.handler_ps - since.handler_ps if stalled_ps else 0)
 
     def refused(self, what: str, name: str, *given: object) -> str:
         """Make a call that must be refused with a ValueError, and say how that went.
@@ -196,6 +230,17 @@ class DevicePort(GuardedDriver):
         place = self._method_place(name)
         self.breach("range", f"{name} took {what}", "unchecked-range", place)
         return "taken"
+
+    def on_handler(self, told: Callable[[], None]) -> None:
+        """Tell whenever main code is interrupted by the device's own line."""
+        board = self._bench.board
+        own = board.cpu.interrupts.lines.get(board.window(self.device.name).irq)
+
+        def entered(line: InterruptLine) -> None:
+            if line is own and board.cpu.depth == 1:
+                told()
+
+        board.cpu.on_enter.append(entered)
 
     def handler_place(self) -> Place:
         """Return where the driver defines the handler of the device, if one is connected."""

@@ -12,7 +12,7 @@ from emu.kernel.callers import Stack, asking_place, driver_stack, meeting
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import WritePort
 from emu.kernel.where import Place
-from emu.scenario.device_port import COMMON_PROMISES, DevicePort
+from emu.scenario.device_port import COMMON_PROMISES, DevicePort, Held
 from emu.scenario.difference import times as often
 from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
@@ -46,7 +46,7 @@ class DispatchPort(DevicePort):
             number: SourceLine(number, self.device.signals[f"source{number}"], cpu, clock)
             for number in range(1, SOURCES + 1)
         }
-        self._stalled_ps = 0
+        self._held = Held()
         self._race: tuple[int, ...] = ()  # sources that came at once and were not served yet
         self._called: dict[int, int] = {}  # how often each had been called when it was claimed
         self._early: dict[int, Stack] = {}  # how it was completed before its handler had run
@@ -163,9 +163,9 @@ class DispatchPort(DevicePort):
         for turn in range(times):
             at_ps = self._clock.now_ps + asked.get("after", 0) + turn * gap_ps
             self._clock.schedule(at_ps, lambda: self._come(numbers))
-        wait_ps = asked.get("after", 0) + (times - 1) * gap_ps + 2 * _LATE_PS
-        self._board.cpu.sleep(wait_ps / PS_PER_S)
-        self._look_for_forgotten()
+        if "after" not in asked:
+            self._board.cpu.sleep(((times - 1) * gap_ps + 2 * _LATE_PS) / PS_PER_S)
+            self._look_for_forgotten()
         return f"{', '.join(map(str, numbers))}, {often(times)}"
 
     def _come(self, numbers: tuple[int, ...]) -> None:
@@ -192,8 +192,8 @@ class DispatchPort(DevicePort):
 
     def _look_for_forgotten(self) -> None:
         """Judge sources that have waited for long."""
-        stalled_ps, self._stalled_ps = self._stalled_ps, self._clock.stalled_ps
-        late_ps = _LATE_PS + self._clock.stalled_ps - stalled_ps
+        held, self._held = self._held, self.held()
+        late_ps = _LATE_PS + self.held_up_ps(held)
         for line in self._lines.values():
             if line.up_ps is None or not line.priority or line.masked:
                 continue

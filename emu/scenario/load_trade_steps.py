@@ -65,7 +65,7 @@ TRADE_STEPS: dict[str, StepTable] = {
             (
                 Key("times", Whole(1, 1000), "how often, once if left out"),
                 Key("gap", SPAN, "how long from one to the next, 1 ms if left out"),
-                Key("after", DURATION, "how long to wait before the first"),
+                Key("after", DURATION, "time until the first, which is not waited for"),
             ),
         ),
         "serve": (Nothing(), "serve what handlers have left to main code", ()),

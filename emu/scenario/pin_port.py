@@ -308,7 +308,7 @@ class PinPort(DevicePort):
         self._told.append(value)
         if pin in self._watched:
             self._judge_count(pin, value, until_ps)
-        return f"{value} edges of pin {pin}"
+        return f"{value} {'edge' if value == 1 else 'edges'} of pin {pin}"
 
     def _judge_count(self, pin: int, value: int, until_ps: int) -> None:
         """Compare a number of edges with those that came, the latest of which need not count."""

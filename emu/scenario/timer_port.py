@@ -14,8 +14,8 @@ from emu.devices.timer import IntervalTimer
 from emu.kernel.callers import asking_place
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import ReadPort, WritePort
-from emu.kernel.where import Place
-from emu.scenario.device_port import COMMON_PROMISES, DevicePort
+from emu.kernel.where import Place, driver_place
+from emu.scenario.device_port import COMMON_PROMISES, DevicePort, Held
 from emu.scenario.difference import times
 from emu.scenario.driver_source import rule_of_error, text_of
 from emu.scenario.model import Step
@@ -56,8 +56,11 @@ class TimerPort(DevicePort):
         self._lengths: Place = ("", 0)  # where RELOAD or PRESCALE was written last
         self._compare: tuple[Place, int] | None = None  # where one that had passed was written
         self._clears: list[Place] = []  # where END was cleared
-        self._unmatched: Place = ("", 0)  # where a MATCH was cleared last
-        self._stalled_ps = 0
+        self._unmatched: Place = ("", 0)  # where a MATCH was cleared that no look had shown
+        self._interrupted: Place = ("", 0)  # where main code was when the handler came last
+        self._shown = 0  # what the last look at STATUS showed
+        self._stale = False  # whether END was up from before when periods began
+        self._held = Held()
         self.players |= {
             "now": self._now,
             "every": self._every,
@@ -70,7 +73,9 @@ class TimerPort(DevicePort):
         for name in ("RELOAD", "PRESCALE"):
             ports[name].wrap_write(self._noting_length)
         ports["COMPARE"].wrap_write(self._noting_compare)
+        ports["STATUS"].wrap_read(self._noting_look)
         ports["STATUS"].wrap_write(self._noting_clear)
+        self.on_handler(self._note_handler)
         self._timer.on_end.append(self._ended)
 
     # what the timer and its driver do
@@ -97,12 +102,22 @@ class TimerPort(DevicePort):
 
         return writing
 
+    def _noting_look(self, read: ReadPort) -> ReadPort:
+        def reading() -> int:
+            self._shown = value = read()
+            return value
+
+        return reading
+
+    def _note_handler(self) -> None:
+        self._interrupted = driver_place()
+
     def _noting_clear(self, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
             status = self._timer.peek("STATUS")
             if value & status & _END:
                 self._clears.append(asking_place())
-            if value & status & _MATCH:
+            if value & status & _MATCH & ~self._shown:
                 self._unmatched = asking_place()
             write(value)
 
@@ -150,12 +165,13 @@ class TimerPort(DevicePort):
             return self.refused(f"a period of {cycles} cycles", "every", cycles)
         self._merged = self._flags = 0
         self._clears.clear()
-        before = self._timer.cycles
+        before, pending = self._timer.cycles, self._timer.peek("STATUS") & _END
         if self.call("every", cycles) is None and self.failed:
             self._period = 0
             return "a bus error"
         self._period, self._began = cycles, (before, self._timer.cycles)
         self._missed_before = self._counter()
+        self._stale = bool(pending and not self._clears)
         return f"periods of {cycles} cycles"
 
     def _counter(self) -> int:
@@ -184,8 +200,8 @@ class TimerPort(DevicePort):
         A driver may be a little later than the timer, and so much later as its processor was frozen
         since it was last called.
         """
-        stalled_ps, self._stalled_ps = self._stalled_ps, self._clock.stalled_ps
-        late_ps = self.late_ps + self._clock.stalled_ps - stalled_ps
+        held, self._held = self._held, self.held()
+        late_ps = self.late_ps + self.held_up_ps(held)
         late = late_ps * self._timer.clock_hz // PS_PER_S
         least = max(0, (first - late - self._began[1]) // self._period - merged)
         most = (self._timer.cycles - self._began[0]) // self._period
@@ -199,6 +215,8 @@ class TimerPort(DevicePort):
         length = (timer.peek("RELOAD") + 1) * (timer.peek("PRESCALE") + 1)
         if length != self._period:
             return "period-off", self._lengths
+        if value > most and self._stale:
+            return "stale-event-counted", self._method_place("every")
         if value > most:
             return "counted-twice", self.handler_place()
         if self._clears:
@@ -210,31 +228,34 @@ class TimerPort(DevicePort):
         cycles = int(step.values["alarm"])
         wait_ps = -(-cycles * PS_PER_S // self._timer.clock_hz)
         timeout_ps = self.timeout_ps(step, wait_ps)
-        start_ps, stalled_ps = self._clock.now_ps, self._clock.stalled_ps
+        start_ps, held = self._clock.now_ps, self.held()
         due = self._timer.cycles + cycles
-        self._compare, self._unmatched = None, ("", 0)
+        self._compare, self._unmatched, self._interrupted = None, ("", 0), ("", 0)
         answer = self.call("alarm", cycles, timeout_ps=timeout_ps, grace_ps=self.late_ps)
         if answer is None:
             return "a bus error"
         answer = self.truth("alarm", answer)
-        stalled_ps = self._clock.stalled_ps - stalled_ps
+        held_ps = self.held_up_ps(held)
         took_ps = self._clock.now_ps - start_ps
         self._told.append(answer)
         if answer:
-            self._judge_alarm(due, took_ps - wait_ps, stalled_ps)
-        elif wait_ps + self.late_ps + stalled_ps < timeout_ps:
+            self._judge_alarm(due, took_ps - wait_ps - held_ps)
+        elif wait_ps + self.late_ps + held_ps < timeout_ps:
             detail = (
                 f"alarm gave up after {show_duration(took_ps)}, due in {show_duration(wait_ps)}"
             )
             self.breach("alarm", detail, *self._slept_through())
         return f"after {show_duration(took_ps)}" if answer else "it did not go off"
 
-    def _judge_alarm(self, due: int, late_ps: int, stalled_ps: int) -> None:
-        """Compare the moment at which an alarm went off with that at which it was due."""
+    def _judge_alarm(self, due: int, late_ps: int) -> None:
+        """Compare the moment at which an alarm went off with that at which it was due.
+
+        COUNT and the wide counter tick out of step, so one tick early is in time.
+        """
         early = due - self._timer.cycles
-        if early > 0:
-            self.breach("alarm", f"it went off {early} cycles before it was due")
-        elif late_ps - stalled_ps > self.late_ps:
+        if early > 1:
+            self.breach("alarm", f"it went off {_counted(early, 'cycle')} before it was due")
+        elif late_ps > self.late_ps:
             late = show_duration(late_ps)
             self.breach("alarm", f"it went off {late} after it was due", *self._slept_through())
 
@@ -242,7 +263,9 @@ class TimerPort(DevicePort):
         """Return the rule and place of what made an alarm pass unseen."""
         if self._compare is not None:
             return "compare-in-the-past", self._compare[0]
-        return ("event-cleared-uncounted", self._unmatched) if self._unmatched[1] else ("", ("", 0))
+        if self._unmatched[1]:
+            return "event-cleared-uncounted", self._unmatched
+        return ("end-unnoticed", self._interrupted) if self._interrupted[1] else ("", ("", 0))
 
     def finish(self) -> None:
         """Ask for the count once more, and compare what was missed."""

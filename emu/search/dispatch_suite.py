@@ -116,7 +116,11 @@ def _hunted() -> Iterator[dict[str, Any]]:
     yield _body("two sources, at every timing", "open", _attach(5, 3), _attach(7),
                 _assert(5, 7, times=2, gap="15 us"))  # fmt: skip
     yield _body("masked meanwhile, at every timing", "open", _attach(5, 3), _attach(7),
-                _assert(7, times=3, gap="10 us"), {"mask": 5}, _assert(5, **after), {"unmask": 5},
-                _assert(5))  # fmt: skip
+                _assert(7, times=6, gap="3 us", **after), {"mask": 5}, {"unmask": 5}, {"mask": 5},
+                {"unmask": 5}, {"wait": "500 us"}, _assert(5), _assert(7))  # fmt: skip
+    yield _body("a handler masks while main code does, at every timing", "open",
+                _attach(5, 3, deferred=True), _attach(7), _assert(5, **after), {"mask": 7},
+                {"unmask": 7}, {"mask": 7}, {"unmask": 7}, {"wait": "300 us"}, "serve", _assert(7),
+                _assert(5), "serve")  # fmt: skip
     yield _body("left to main code, at every timing", "open", _attach(5, 3, deferred=True),
                 _assert(5), "serve", _assert(5), "serve")  # fmt: skip

@@ -96,6 +96,19 @@ def _watches() -> Iterator[dict[str, Any]]:
                     {"wait": "1 ms"}, {"edges": _FLOAT}, *early, {"wait": "1 ms"},
                     {"edges": _FLOAT}, _watch(_FLOAT, edge), {"wait": "1 ms"}, {"edges": _FLOAT},
                     *early, _watch(_FLOAT, edge), {"edges": _FLOAT})  # fmt: skip
+    for first, then in (("both", "rising"), ("both", "falling"), ("rising", "falling"),
+                        ("falling", "rising"), ("rising", "both")):  # fmt: skip
+        for idle in (1, 0):
+            yield _body(f"{first} edges, then {then}, idle at {idle}", "open",
+                        _watch(_FLOAT, first), _pulse(_FLOAT, times=2, gap="100 us"),
+                        {"wait": "1 ms"}, {"edges": _FLOAT}, _watch(_FLOAT, then),
+                        _pulse(_FLOAT, times=3, gap="100 us"), {"wait": "1 ms"}, {"edges": _FLOAT},
+                        idle=idle)  # fmt: skip
+    for edge in ("rising", "falling"):
+        yield _body(f"{edge} edges of a pin that was followed", "open",
+                    {"follow": _FLOAT, "target": _LAMP}, _pulse(_FLOAT, times=2, gap="100 us"),
+                    {"wait": "1 ms"}, _watch(_FLOAT, edge), _pulse(_FLOAT, times=3, gap="100 us"),
+                    {"wait": "1 ms"}, {"edges": _FLOAT})  # fmt: skip
     pins = range(_PINS)
     yield _body("all pins watched", "open", *(_watch(pin) for pin in pins),
                 *(_pulse(pin, "200 us", after=f"{40 * pin} us") for pin in pins),
@@ -158,8 +171,11 @@ def _starts() -> Iterator[dict[str, Any]]:
     for seed in range(1, 9):
         faults = [{"kind": "random-state", "target": _PORT}]
         idle = seed % 2
-        yield _body(f"a random state, number {seed}", "open", *_life(idle), faults=faults,
-                    seed=seed, idle=idle)  # fmt: skip
+        pins = range(_PINS)
+        falling = [*(_watch(pin, "falling") for pin in pins), *(_pulse(pin) for pin in pins),
+                   {"wait": "1 ms"}, *({"edges": pin} for pin in pins)]  # fmt: skip
+        yield _body(f"a random state, number {seed}", "open", *falling, *_life(idle),
+                    faults=faults, seed=seed, idle=idle)  # fmt: skip
     for idle in (1, 0):
         pins = [step for pin in range(_PINS) for step in (_output(pin, pin % 2), _watch(pin))]
         yield _body(f"closed and opened again, idle at {idle}", "open", *_life(idle), "reopen",
