@@ -171,9 +171,9 @@ def _starts() -> Iterator[dict[str, Any]]:
     for seed in range(1, 9):
         faults = [{"kind": "random-state", "target": _PORT}]
         idle = seed % 2
-        pins = range(_PINS)
-        falling = [*(_watch(pin, "falling") for pin in pins), *(_pulse(pin) for pin in pins),
-                   {"wait": "1 ms"}, *({"edges": pin} for pin in pins)]  # fmt: skip
+        every = range(_PINS)
+        falling = [*(_watch(pin, "falling") for pin in every), *(_pulse(pin) for pin in every),
+                   {"wait": "1 ms"}, *({"edges": pin} for pin in every)]  # fmt: skip
         yield _body(f"a random state, number {seed}", "open", *falling, *_life(idle),
                     faults=faults, seed=seed, idle=idle)  # fmt: skip
     for idle in (1, 0):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from fractions import Fraction
 
 import pytest
@@ -237,3 +238,30 @@ def test_a_run_that_was_ended_from_outside_is_judged() -> None:
     outcome = run.end("spinning", "it spins", ("gauge.py", 7))
     assert (outcome.ended, outcome.verdict) == ("it spins", "failed")
     assert [(one.file, one.line) for one in outcome.findings] == [("gauge.py", 7)]
+
+
+def test_hooks_of_others_stay_out_of_a_run() -> None:
+    """What others let the garbage collector call is left alone in a run, and there again after."""
+    called: list[bool] = []
+    running: list[bool] = []
+
+    def hook(_phase: str, _info: object) -> None:
+        called.append(bool(running))
+
+    class Tidy(PolledDriver):
+        def open(self, line: LineSettings) -> None:
+            running.append(True)
+            gc.collect()
+            running.clear()
+            super().open(line)
+
+    gc.callbacks.append(hook)
+    try:
+        run = Run(prepared(Tidy).scenario, Tidy)
+        assert run.outcome().clean
+        assert hook in gc.callbacks
+        gc.collect()
+    finally:
+        gc.callbacks.remove(hook)
+    assert called
+    assert not any(called)
