@@ -42,7 +42,7 @@ BUSY, DONE = 0x01, 0x04
 CLOCK, RELEASE, READY = 0x00, 0x04, 0x08
 BLOCKS = 0x05  # the serial controller and the engine
 
-RING = 32
+RING = 64  # more than can come while the processor stands still, or a lap is missed
 BLOCK_AT, BLOCK = 1024, 256
 PATIENCE_S = 0.3
 MOST_LOOKS = 80
