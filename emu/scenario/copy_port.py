@@ -273,12 +273,12 @@ class CopyPort(DevicePort):
         accesses = _LEG_ACCESSES * _legs(pieces)
         return accesses * self._access_ps + _BURST_BEATS * PS_PER_S // self.device.clock_hz
 
-    def _watch_silence(self) -> None:
+    def _watch_silence(self, settling_ps: int) -> None:
         """See that the engine has let go before anything else can happen."""
         self._check_release("close")
         self._check_bounds("close", [self._under_way] if self._under_way is not None else [])
         self._under_way = self._ended = None
-        super()._watch_silence()
+        super()._watch_silence(settling_ps)
 
     def results(self) -> list[object]:
         """Return what the driver said."""

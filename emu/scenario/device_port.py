@@ -118,10 +118,6 @@ class DevicePort(GuardedDriver):
     def finish(self) -> None:
         """Judge what can be judged at the end, before the last ``close``."""
 
-    def stirring(self) -> list[str]:
-        """Return what is not as it must be after ``close``."""
-        return []
-
     # promises
 
     def excuse(self, promise: str) -> bool:
@@ -295,7 +291,7 @@ class DevicePort(GuardedDriver):
         if self._insisted("close", self._driver.close, OPEN_BOUND_PS) == 1:
             self._check_time("close", self._used_ps() - start_ps, _CALL_BOUND_PS)
         self.is_open = False
-        self._watch_silence()
+        self._watch_silence(_SETTLING_PS)
         return self.name
 
     def _reopen(self, step: Step) -> str:
@@ -310,22 +306,3 @@ class DevicePort(GuardedDriver):
     def _work(self, step: Step) -> str:
         self._board.cpu.work(step.cycles)
         return f"{step.cycles} cycles"
-
-    def _watch_silence(self) -> None:
-        """Let some time pass after ``close`` and see that nothing stirs."""
-        board = self._board
-        board.journal.settle()
-        before = board.bus.accesses()[self.name]
-        board.cpu.sleep(_SETTLING_PS / PS_PER_S)
-        board.journal.settle()
-        stirring = self.stirring()
-        number = board.window(self.name).irq
-        line = board.cpu.interrupts.lines.get(number)
-        if line is not None and line.handlers and not line.shared:
-            stirring.append(f"a handler is still connected to interrupt {number}")
-        if self.device.irq.level:
-            stirring.append("its interrupt line is asserted")
-        if board.bus.accesses()[self.name] != before:
-            stirring.append("the driver touched the device afterwards")
-        if stirring:
-            self.breach("quiet", "after close " + ", ".join(stirring))

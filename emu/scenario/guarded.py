@@ -7,6 +7,7 @@ allow ends the run by `RunOver`, after a finding at the driver's own line was no
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, NoReturn, Protocol
@@ -49,7 +50,7 @@ class CallRules(Protocol):
         """Note that a call has returned or raised; see `emu.rules.attach.PortRules`."""
 
 
-class GuardedDriver:
+class GuardedDriver(ABC):
     """Call the driver of one device.
 
     Args:
@@ -96,9 +97,13 @@ class GuardedDriver:
 
     # what a kind of driver has to say
 
+    @abstractmethod
     def _breach(self, promise: str, detail: str) -> None:
         """Note that the contract is broken."""
-        raise NotImplementedError
+
+    @abstractmethod
+    def stirring(self) -> list[str]:
+        """Return what is not as it must be after ``close``, besides what holds for any device."""
 
     def _progress(self) -> object:
         """Return what changes as long as a call without a time-out gets anywhere."""
@@ -111,6 +116,27 @@ class GuardedDriver:
     def _why(self, ended: RunEnded, name: str) -> str:  # noqa: ARG002 - for those who know more
         """Return what to add to the message of a call that ended the run."""
         return ""
+
+    # after close
+
+    def _watch_silence(self, settling_ps: int) -> None:
+        """Let some time pass after ``close`` and see that nothing stirs."""
+        board = self._board
+        board.journal.settle()
+        before = board.bus.accesses()[self.name]
+        board.cpu.sleep(settling_ps / PS_PER_S)
+        board.journal.settle()
+        stirring = self.stirring()
+        number = board.window(self.name).irq
+        line = board.cpu.interrupts.lines.get(number)
+        if line is not None and line.handlers and not line.shared:
+            stirring.append(f"a handler is still connected to interrupt {number}")
+        if board.device(self.name).irq.level:
+            stirring.append("its interrupt line is asserted")
+        if board.bus.accesses()[self.name] != before:
+            stirring.append("the driver touched the device afterwards")
+        if stirring:
+            self._breach("quiet", "after close " + ", ".join(stirring))
 
     # another task
 

@@ -13,7 +13,7 @@ from emu.devices.serial_driver import LineErrors, SerialDriver
 from emu.errors import RunEnded
 from emu.kernel.board import Board
 from emu.kernel.bus import BusError, Window
-from emu.kernel.clock import NEVER_PS, PS_PER_S
+from emu.kernel.clock import NEVER_PS
 from emu.kernel.cpu import Cpu
 from emu.line.far_end import FarEnd
 from emu.rules.finding import Findings
@@ -124,7 +124,7 @@ class DrivenPort(GuardedDriver):
             self._check_time("close", self._used_ps() - start_ps, bound_ps)
         self.is_open = False
         self.contract.released()
-        self._watch_silence()
+        self._watch_silence(self._settling_ps)
         if between:
             self._shut = True
         else:
@@ -213,7 +213,7 @@ class DrivenPort(GuardedDriver):
         """See that a port that another task closed in the middle of a call stays so; reopen it."""
         if self._shut and self.line is not None:
             self._shut = False
-            self._watch_silence()
+            self._watch_silence(self._settling_ps)
             self.contract.closed()
             self.open(self.line)
 
@@ -265,23 +265,13 @@ class DrivenPort(GuardedDriver):
             self._findings.report("driver-incomplete", text, place=self._place)
             raise RunOver(text)
 
-    def _watch_silence(self) -> None:
-        """Let a few character times pass after ``close`` and see that nothing stirs."""
-        board, view = self._board, self.view
-        board.journal.settle()
-        before = board.bus.accesses()[self.name]
-        board.cpu.sleep((4 * self.contract.character_ps + MS_PS) / PS_PER_S)
-        board.journal.settle()
-        stirring = view.stirring()
-        number = board.window(self.name).irq
-        line = board.cpu.interrupts.lines.get(number)
-        if line is not None and line.handlers and not line.shared:
-            stirring.append(f"a handler is still connected to interrupt {number}")
-        if view.device.irq.level:
-            stirring.append("its interrupt line is asserted")
-        if not view.sout.level and not view.busy:
+    def stirring(self) -> list[str]:
+        """Return what is not silent: what the controller lets through, or holds on the line."""
+        stirring = self.view.stirring()
+        if not self.view.sout.level and not self.view.busy:
             stirring.append("the output is held at space")
-        if board.bus.accesses()[self.name] != before:
-            stirring.append("the driver touched the device afterwards")
-        if stirring:
-            self.contract.breach("quiet", "after close " + ", ".join(stirring))
+        return stirring
+
+    @property
+    def _settling_ps(self) -> int:
+        return 4 * self.contract.character_ps + MS_PS

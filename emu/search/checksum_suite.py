@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from emu.search.bout import Bout
+from emu.search.usual_faults import Moments, usual_faults
 
 __all__ = ["checksum_suite"]
 
@@ -89,27 +90,15 @@ def _starts() -> Iterator[dict[str, Any]]:
 
 def _faults() -> Iterator[dict[str, Any]]:
     """Faults, and the same asked for once more after them."""
-    line, when = f"{_PORT}.irq", {"from": "0 s", "until": "12 ms"}
+    when, away = {"from": "0 s", "until": "12 ms"}, {"from": "40 us", "until": "12 ms"}
+    moments = Moments(when, "30 us", {"from": "50 us", "duration": "900 us"}, away, "60 us")
     for title, fault in (
-        ("interrupts for nothing", {"kind": "spurious-interrupt", "target": line,
-                                    "every": "30 us", **when}),
-        ("causes that vanish", {"kind": "withdrawn-interrupt", "target": line, **when}),
-        ("interrupts that are lost", {"kind": "lost-interrupt", "target": line, **when}),
-        ("interrupts that are late", {"kind": "delayed-interrupt", "target": line,
-                                      "duration": "200 us", **when}),
-        ("interrupts held back", {"kind": "cpu-masked", "target": "cpu", "from": "50 us",
-                                  "duration": "900 us"}),
-        ("the processor stands still", {"kind": "cpu-stalled", "target": "cpu", "from": "50 us",
-                                        "duration": "900 us"}),
+        *usual_faults(_PORT, moments),
         ("never done", {"kind": "never-ready", "target": f"{_PORT}.STATUS.DONE", **when}),
         ("always busy", {"kind": "stuck-field", "target": f"{_PORT}.STATUS.BUSY", "value": 1,
                          **when}),
         ("the device stops", {"kind": "device-stops", "target": _PORT, "from": "40 us",
                               "until": "12 ms"}),
-        ("the device does not answer", {"kind": "all-ones", "target": _PORT, "from": "40 us",
-                                        "until": "12 ms"}),
-        ("a reset in flight", {"kind": "reset-in-flight", "target": _PORT, "from": "60 us"}),
-        ("bus errors", {"kind": "bus-error", "target": _PORT, "from": "40 us", "until": "12 ms"}),
         ("a lost start", {"kind": "dropped-write", "target": f"{_PORT}.CONTROL", "first": 3,
                           "count": 1}),
     ):  # fmt: skip

@@ -11,6 +11,7 @@ from copy import deepcopy
 from typing import Any
 
 from emu.search.bout import Bout
+from emu.search.usual_faults import Moments, usual_faults
 
 __all__ = ["pin_suite"]
 
@@ -185,20 +186,10 @@ def _starts() -> Iterator[dict[str, Any]]:
 
 def _faults() -> Iterator[dict[str, Any]]:
     """Faults, and the same asked for once more after them."""
-    when = {"from": "200 us", "until": "3 ms"}
-    line, masked = f"{_PORT}.irq", {"from": "300 us", "duration": "900 us"}
+    when, held = {"from": "200 us", "until": "3 ms"}, {"from": "300 us", "duration": "900 us"}
+    moments = Moments(when, "130 us", held, when, "1.2 ms")
     for title, fault in (
-        ("interrupts for nothing", {"kind": "spurious-interrupt", "target": line,
-                                    "every": "130 us", **when}),
-        ("causes that vanish", {"kind": "withdrawn-interrupt", "target": line, **when}),
-        ("interrupts that are lost", {"kind": "lost-interrupt", "target": line, **when}),
-        ("interrupts that are late", {"kind": "delayed-interrupt", "target": line,
-                                      "duration": "200 us", **when}),
-        ("interrupts held back", {"kind": "cpu-masked", "target": "cpu", **masked}),
-        ("the processor stands still", {"kind": "cpu-stalled", "target": "cpu", **masked}),
-        ("the device does not answer", {"kind": "all-ones", "target": _PORT, **when}),
-        ("a reset in flight", {"kind": "reset-in-flight", "target": _PORT, "from": "1.2 ms"}),
-        ("bus errors", {"kind": "bus-error", "target": _PORT, **when}),
+        *usual_faults(_PORT, moments),
         ("nothing ever pending", {"kind": "stuck-field", "target": f"{_PORT}.PENDING.PIN",
                                   "value": 0, **when}),
         ("pins that read as one", {"kind": "stuck-field", "target": f"{_PORT}.IN.PIN",

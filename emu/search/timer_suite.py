@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from emu.search.bout import Bout
+from emu.search.usual_faults import Moments, usual_faults
 
 __all__ = ["timer_suite"]
 
@@ -90,20 +91,10 @@ def _starts() -> Iterator[dict[str, Any]]:
 
 def _faults() -> Iterator[dict[str, Any]]:
     """Faults, and the same asked for once more after them."""
-    when = {"from": "1 ms", "until": "3 ms"}
-    line, masked = f"{_PORT}.irq", {"from": "1 ms", "duration": "900 us"}
+    when, held = {"from": "1 ms", "until": "3 ms"}, {"from": "1 ms", "duration": "900 us"}
+    moments = Moments(when, "130 us", held, when, "1.2 ms")
     for title, fault in (
-        ("interrupts for nothing", {"kind": "spurious-interrupt", "target": line,
-                                    "every": "130 us", **when}),
-        ("causes that vanish", {"kind": "withdrawn-interrupt", "target": line, **when}),
-        ("interrupts that are lost", {"kind": "lost-interrupt", "target": line, **when}),
-        ("interrupts that are late", {"kind": "delayed-interrupt", "target": line,
-                                      "duration": "200 us", **when}),
-        ("interrupts held back", {"kind": "cpu-masked", "target": "cpu", **masked}),
-        ("the processor stands still", {"kind": "cpu-stalled", "target": "cpu", **masked}),
-        ("the device does not answer", {"kind": "all-ones", "target": _PORT, **when}),
-        ("a reset in flight", {"kind": "reset-in-flight", "target": _PORT, "from": "1.2 ms"}),
-        ("bus errors", {"kind": "bus-error", "target": _PORT, **when}),
+        *usual_faults(_PORT, moments),
         ("END never seen", {"kind": "never-ready", "target": f"{_PORT}.STATUS.END", **when}),
         ("MATCH stuck at 1", {"kind": "stuck-field", "target": f"{_PORT}.STATUS.MATCH",
                               "value": 1, **when}),
