@@ -6,11 +6,9 @@ from emu.devices.serial_driver import SERIAL_METHODS
 from emu.scenario.contract import PROMISES
 from emu.scenario.serial_stage import SerialStage
 from emu.scenario.trade import Trade
-from emu.scenario.trade_names import CALLERS
 
 __all__ = ["TRADE"]
 
 TRADE = Trade(
     "basic", "serial driver", "serial_basic", SERIAL_METHODS, PROMISES, SerialStage,
-    CALLERS["basic"],
 )  # fmt: skip

@@ -9,7 +9,6 @@ from emu.scenario.device_stage import DeviceStage
 from emu.scenario.other_task import OtherTask
 from emu.scenario.pin_port import PIN_PROMISES, PinPort
 from emu.scenario.trade import Trade
-from emu.scenario.trade_names import CALLERS
 
 __all__ = ["TRADE"]
 
@@ -33,5 +32,5 @@ def _other_task(stage: DeviceStage) -> OtherTask:
 
 TRADE = Trade(
     "pins", "driver of pins", "gpio", PIN_METHODS, PIN_PROMISES,
-    partial(DeviceStage, make_port=PinPort, make_tasks=_other_task), CALLERS["pins"],
+    partial(DeviceStage, make_port=PinPort, make_tasks=_other_task),
 )  # fmt: skip

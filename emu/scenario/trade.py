@@ -8,7 +8,7 @@ device of another package has the trade of the kind that it is derived from.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from importlib import import_module
 
 from emu.errors import AccessError, nearest
@@ -30,7 +30,6 @@ class Trade:
         methods: what a driver must have.
         promises: the contract, each promise with its meaning.
         stage: makes what the driver plays on.
-        callers: calls that another task may make in the middle of one.
     """
 
     name: str
@@ -39,7 +38,6 @@ class Trade:
     methods: tuple[str, ...]
     promises: Mapping[str, str]
     stage: Callable[[Bench], Stage]
-    callers: tuple[str, ...] = field(default=())
 
 
 def find_trade(name: str) -> Trade:
