@@ -6,6 +6,7 @@ passes everything on. It is attached only when somebody wants to read the timeli
 
 from __future__ import annotations
 
+from emu.devices.serial_basic import SerialBasic
 from emu.devices.serial_monitor import SerialMonitor
 from emu.devices.uart16550 import Uart16550
 from emu.errors import AccessError
@@ -25,9 +26,11 @@ def note_characters(board: Board, name: str) -> None:
         AccessError: there is no such device, or it is no serial controller.
     """
     device = board.device(name)
-    if not isinstance(device, Uart16550):
+    if not isinstance(device, Uart16550 | SerialBasic):
         raise AccessError(
-            f"a {type(device).__name__} has no characters", where=name, allowed="a uart16550"
+            f"a {type(device).__name__} has no characters",
+            where=name,
+            allowed="a uart16550 or a serial_basic",
         )
     device.receiver.deliver_singly()
     device.monitor = _NoteTaker(board, name, device.monitor)

@@ -102,7 +102,7 @@ class SerialContract:
         self.witness = Witness(view, far_end)
         self.calm: Callable[[], bool] = lambda: True
         self.excuses = Excuses(view.clock)
-        self._breaches = Breaches(PROMISES, self.excuses)
+        self._breaches = Breaches(PROMISES, self.excuses, view.clock)
         self.errors: Callable[[], object] = lambda: None
         self._last_arrival_ps = 0
         view.watch(self)

@@ -69,7 +69,7 @@ class DevicePort(GuardedDriver):
         self._bench = bench
         self._clock = bench.board.clock
         self._opened_ps = 0
-        self._breaches = Breaches(self.PROMISES, self)
+        self._breaches = Breaches(self.PROMISES, self, self._clock)
         name = bench.scenario.port
         self.device = bench.board.device(name)
         self.players: dict[str, Callable[[Step], str]] = {

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
+from emu.kernel.clock import Clock
+
 __all__ = ["Breaches", "Promise"]
 
 
@@ -23,6 +25,7 @@ class Promise:
         detail: what broke it, or why it was waived; empty when it was simply kept.
         waived: whether a fault made it impossible to keep, so that it was not judged.
         meaning: what was promised.
+        broken_ps: when it was found broken, None if it was not.
     """
 
     promise: str
@@ -30,6 +33,7 @@ class Promise:
     detail: str = ""
     waived: bool = False
     meaning: str = ""
+    broken_ps: int | None = None
 
 
 class _Excusing(Protocol):
@@ -45,12 +49,14 @@ class Breaches:
     Args:
         names: the promises of the contract, in order.
         excuses: what faults excuse.
+        clock: the clock of the board.
     """
 
-    def __init__(self, names: Mapping[str, str], excuses: _Excusing) -> None:
+    def __init__(self, names: Mapping[str, str], excuses: _Excusing, clock: Clock) -> None:
         self._names = names
         self._excuses = excuses
-        self._details: dict[str, str] = {}
+        self._clock = clock
+        self._broken: dict[str, tuple[str, int]] = {}
 
     def enter(self, promise: str, detail: str) -> bool:
         """Note that a promise was broken, the first detail is kept; return whether it is excused.
@@ -59,7 +65,7 @@ class Breaches:
         """
         excused = self._excuses.excuse(promise)
         if not excused:
-            self._details.setdefault(promise, detail)
+            self._broken.setdefault(promise, (detail, self._clock.now_ps))
         return excused
 
     def told(self, waived: Mapping[str, str]) -> list[Promise]:
@@ -69,11 +75,11 @@ class Breaches:
             waived: promise name and reason for each that faults made impossible at some time; it
                 counts as broken where it was broken at another.
         """
-        return [
-            Promise(name, True, waived[name], waived=True, meaning=meaning)
-            if name in waived and name not in self._details
-            else Promise(
-                name, name not in self._details, self._details.get(name, ""), meaning=meaning
-            )
-            for name, meaning in self._names.items()
-        ]
+        return [self._how(name, waived.get(name)) for name in self._names]
+
+    def _how(self, name: str, waived: str | None) -> Promise:
+        meaning = self._names[name]
+        if name in self._broken:
+            detail, at_ps = self._broken[name]
+            return Promise(name, False, detail, meaning=meaning, broken_ps=at_ps)
+        return Promise(name, True, waived or "", waived=waived is not None, meaning=meaning)

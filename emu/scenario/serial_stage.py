@@ -100,7 +100,7 @@ class SerialStage:
             rules=bench.rules.serial(name), excused=bench.bus_error_injected,
             given=bench.hand_out(name),
         )  # fmt: skip
-        if bench.detailed and isinstance(bench.board.device(name), Uart16550):
+        if bench.detailed:
             note_characters(bench.board, name)
         armed = bench.armed
         port.contract.calm = bench.calm

@@ -125,6 +125,7 @@ class Trying:
         events: int | None = DEFAULT_EVENTS,
         places: bool = False,
         cover: bool = False,
+        ready: Callable[[Run], None] | None = None,
         keep: Callable[[Run], None] | None = None,
         expects: bool = False,
         explain: str = "",
@@ -138,6 +139,7 @@ class Trying:
             events: how many entries of the journal to keep, None for all.
             places: note the driver's line with every entry.
             cover: note what of the device was read and written.
+            ready: given the run before it begins, for whoever wants to watch it.
             keep: given the run once it is over, for whoever wants to look at it.
             expects: hold what the scenario expects beyond the contract against the driver, too.
             explain: the rule for which to find the line to begin with, ``""`` for none.
@@ -173,6 +175,8 @@ class Trying:
             )
 
         run.bench.hand_out = hand_out
+        if ready is not None:
+            ready(run)
 
         verdict = threading.Lock()  # held by whoever gives it
         with self._watchdog(run, trial_of, verdict):

@@ -1,0 +1,1 @@
+"""Training: broken drivers with a story, graded honestly."""

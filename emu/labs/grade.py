@@ -1,0 +1,133 @@
+"""Grade a repair: does it hold, does it still do its work, and what has been misunderstood if not.
+
+The one idea: a submission passes if nothing at all speaks against it. It is looked at before it is
+run, tried in a process of its own, and measured against the solution; what fails first is told,
+never how to mend it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from emu.labs.conduct import misconduct
+from emu.labs.course import folder_of_labs
+from emu.labs.diagnose import is_the_bug, misunderstanding
+from emu.labs.keeper import Hold, hold
+from emu.labs.lab import Lab
+from emu.labs.trials import Told, Tried
+from emu.labs.usual import busy_with
+
+__all__ = ["FAILED", "PASSED", "REFUSED", "STOPPED", "Grade", "Grader"]
+
+PASSED, FAILED, REFUSED, STOPPED = "passed", "failed", "refused", "stopped"
+_LEAST_BUSY_PS = 20_000_000  # below 20 us of computing more nobody's timing is ruined
+
+
+@dataclass(slots=True)
+class Grade:
+    """Say how a submission fared.
+
+    Args:
+        verdict: ``passed``, ``failed``, ``refused`` before it was run, or ``stopped``.
+        reason: why it did not pass, in a sentence.
+        line: the line that is meant, 0 for none.
+        failures: what fails, the surest first.
+        misunderstood: what the failure is a sign of, in the words of the lab; may be empty.
+        same_bug: whether the bug of the lab is still there.
+        load: how busy it keeps the processor in terms of the solution, 0 where not measured.
+        runs: how many runs were made.
+        seconds: real time taken.
+        printed: what it printed.
+        moment: the moment at which it breaks, where that was asked for.
+    """
+
+    verdict: str
+    reason: str = ""
+    line: int = 0
+    failures: list[Told] = field(default_factory=list)
+    misunderstood: str = ""
+    same_bug: bool = False
+    load: float = 0.0
+    runs: int = 0
+    seconds: float = 0.0
+    printed: str = ""
+    moment: str = ""
+
+    @property
+    def passed(self) -> bool:
+        """Whether nothing speaks against it."""
+        return self.verdict == PASSED
+
+
+class Grader:
+    """Grade submissions for one lab.
+
+    Args:
+        lab: the lab.
+        limits: bounds for each submission.
+
+    Side effects: runs the solution once, to know how busy the processor has to be.
+    """
+
+    def __init__(self, lab: Lab, limits: Hold | None = None) -> None:
+        self._lab = lab
+        self._limits = limits
+        self._private = (lab.folder, folder_of_labs())
+        self._usual_ps = busy_with(lab.solution, lab.driver, lab.runs)
+
+    def grade(self, source: str, *, moment: bool = False) -> Grade:
+        """Grade a submission.
+
+        Args:
+            source: its text.
+            moment: whether to tell the moment at which it breaks.
+
+        Side effects: starts a process and ends it.
+        """
+        wrong = misconduct(source)
+        if wrong:
+            more = f", and {len(wrong) - 1} more such lines" if len(wrong) > 1 else ""
+            return Grade(REFUSED, f"{wrong[0].what}{more}", wrong[0].line)
+        lab = self._lab
+        held = hold(
+            source, lab.driver, lab.runs, private=self._private, moment=moment, limits=self._limits
+        )
+        found = Grade(STOPPED, held.stopped, held.line, seconds=held.seconds, moment=held.moment)
+        return found if held.tried is None else self._judged(source, held.tried, found)
+
+    def _judged(self, source: str, tried: Tried, found: Grade) -> Grade:
+        """Return what is to be said of a submission that ran to its end."""
+        found = replace(found, runs=tried.runs, printed=tried.printed)
+        if tried.failures:
+            first = tried.failures[0]
+            reason = f"{first.rule}: {first.message}"
+            return self._failed(source, replace(found, reason=reason, failures=tried.failures))
+        if not tried.complete:
+            reason = "it takes so long that not every timing could be tried"
+            return replace(found, verdict=FAILED, reason=reason)
+        found.load, run = self._load(tried)
+        if found.load <= self._lab.load:
+            return replace(found, verdict=PASSED, reason="")
+        reason = (
+            f"it keeps the processor busy {found.load:.1f} times as long as needed in {run!r}; "
+            f"{self._lab.load:g} times is allowed"
+        )
+        told = Told(run, "load", reason, 0, "")
+        return self._failed(source, replace(found, reason=reason, failures=[told]))
+
+    def _failed(self, source: str, found: Grade) -> Grade:
+        lab, failures = self._lab, found.failures
+        repair = misunderstanding(lab, failures, source)
+        return replace(
+            found, verdict=FAILED, line=failures[0].line,
+            misunderstood=repair.tells if repair else "",
+            same_bug=is_the_bug(lab, failures, source),
+        )  # fmt: skip
+
+    def _load(self, tried: Tried) -> tuple[float, str]:
+        """Return how much busier than usual the processor is, and in which run most of all."""
+        ratios = [
+            (max(0, busy_ps - _LEAST_BUSY_PS) / max(1, self._usual_ps[run]), run)
+            for run, busy_ps in tried.busy_ps.items()
+        ]
+        return max(ratios, default=(0.0, ""))

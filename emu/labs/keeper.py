@@ -1,0 +1,184 @@
+"""Start a process for one submission, wait for what it says, and end it come what may.
+
+The one idea: the process and all that it may start are one group, which is killed as a whole. What
+it says counts only with the word that it was given when it began.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import select
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from emu.labs.lab import LabRun
+from emu.labs.trials import Setting, Told, Tried
+from emu.scenario.written import scenario_as_plain
+
+__all__ = ["Held", "Hold", "hold"]
+
+_BOOT = "import sys; sys.path[:] = {path!r}; from emu.labs.cell import main; main({pipe})"
+_MOST_BYTES = 4 << 20
+_FILE_NAME = "driver.py"
+_GRACE_S = 5.0  # more than what the process may compute, for a machine that is busy
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Bound what a submission may use.
+
+    Args:
+        seconds: real time for everything.
+        memory_bytes: of address space.
+        setting: what it is tried with.
+    """
+
+    seconds: float = 60.0
+    memory_bytes: int = 1 << 30
+    setting: Setting = field(default_factory=Setting)
+
+
+@dataclass(slots=True)
+class Held:
+    """What came of a process.
+
+    Args:
+        tried: what came of the submission, None if it did not get that far.
+        stopped: why it was stopped, "" if it was not.
+        line: the submission's line at which it was stopped, 0 where that is not known.
+        moment: the moment at which it breaks, where that was asked for.
+        seconds: real time taken.
+    """
+
+    tried: Tried | None = None
+    stopped: str = ""
+    line: int = 0
+    moment: str = ""
+    seconds: float = 0.0
+
+
+def hold(
+    source: str,
+    driver: str,
+    runs: Iterable[LabRun],
+    *,
+    private: Iterable[Path] = (),
+    moment: bool = False,
+    limits: Hold | None = None,
+) -> Held:
+    """Try a submission in a process of its own.
+
+    Args:
+        source: its text.
+        driver: name of its class.
+        runs: what it is tried with.
+        private: folders that it may not read.
+        moment: whether to tell the moment at which it breaks.
+        limits: bounds.
+
+    Side effects: starts a process and ends it; makes a folder and removes it.
+    """
+    limits = limits or Hold()
+    began_s = time.monotonic()
+    with tempfile.TemporaryDirectory(prefix="emu_lab_") as folder:
+        scratch = Path(folder).resolve()
+        (scratch / _FILE_NAME).write_text(source, encoding="utf-8")
+        job = {
+            "word": secrets.token_hex(16),
+            "scratch": str(scratch),
+            "driver": driver,
+            "runs": [
+                {"scenario": scenario_as_plain(one.scenario), "hunt": one.hunt} for one in runs
+            ],
+            "private": [str(one) for one in private],
+            "moment": moment,
+            "setting": asdict(limits.setting),
+            "bounds": {
+                "cpu_s": int(limits.seconds) + 1,
+                "memory_bytes": limits.memory_bytes,
+                "file_bytes": 1 << 16,
+            },
+        }
+        held = _held(job, scratch, limits.seconds + _GRACE_S)
+    held.seconds = time.monotonic() - began_s
+    return held
+
+
+def _held(job: dict[str, Any], scratch: Path, seconds: float) -> Held:
+    reading, writing = os.pipe()
+    path = [one or str(Path.cwd()) for one in sys.path]
+    process = subprocess.Popen(  # noqa: S603 - this interpreter, and text of our own
+        [sys.executable, "-I", "-B", "-c", _BOOT.format(path=path, pipe=writing)],
+        stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        pass_fds=(writing,), cwd=scratch, start_new_session=True,
+        env={"PATH": os.defpath, "PYTHONHASHSEED": "0"},
+    )  # fmt: skip
+    os.close(writing)
+    try:
+        with suppress(BrokenPipeError):
+            _give(process, job)
+        text, late = _read(reading, seconds)
+    finally:
+        os.close(reading)
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+        status = process.wait()
+    return _understood(text, job["word"], late=late, status=status, seconds=seconds - _GRACE_S)
+
+
+def _give(process: subprocess.Popen[bytes], job: dict[str, Any]) -> None:
+    assert process.stdin is not None, "it was asked for"
+    process.stdin.write(json.dumps(job).encode())
+    process.stdin.close()
+
+
+def _read(pipe: int, seconds: float) -> tuple[bytes, bool]:
+    """Return what came through a pipe until it was closed, and whether time was up before."""
+    end_s = time.monotonic() + seconds
+    text = b""
+    while len(text) < _MOST_BYTES:
+        left_s = end_s - time.monotonic()
+        if left_s <= 0 or not select.select([pipe], [], [], left_s)[0]:
+            return text, True
+        part = os.read(pipe, 1 << 16)
+        if not part:
+            break
+        text += part
+    return text, False
+
+
+def _understood(text: bytes, word: str, *, late: bool, status: int, seconds: float) -> Held:
+    """Return what a process said, or what is to be said of one that did not get to speak."""
+    try:
+        said = json.loads(text)
+        right = said["word"] == word
+    except (ValueError, TypeError, KeyError):
+        right = False
+    if not right:
+        return Held(stopped=_why_silent(late=late, status=status, seconds=seconds))
+    if "stopped" in said:
+        return Held(stopped=said["stopped"], line=said["line"])
+    plain = said["tried"]
+    tried = Tried(**{**plain, "failures": [Told(**one) for one in plain["failures"]]})
+    if said.get("changes"):
+        names = ", ".join(said["changes"][:3])
+        return Held(stopped=f"it changed the bench: {names}")
+    return Held(tried, moment=said.get("moment", ""))
+
+
+def _why_silent(*, late: bool, status: int, seconds: float) -> str:
+    if late or status == -signal.SIGXCPU:
+        return f"it did not come to an end in {seconds:.0f} s"
+    if status < 0 and status != -signal.SIGKILL:
+        return f"it took its process down: {signal.Signals(-status).name}"
+    return f"it ended its process, with exit status {status}" if status >= 0 else "it was killed"
