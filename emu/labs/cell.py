@@ -76,9 +76,10 @@ def _answer(job: dict[str, Any], runs: tuple[LabRun, ...], scratch: Path) -> dic
         return {"tried": asdict(Tried([failure]))}
     with redirect_stdout(Printed()), redirect_stderr(Printed()):
         tried = try_driver(driver, runs, Setting(**job["setting"]))
+        tried.failures.sort(key=lambda one: one.run != job["first"])
         moment = ""
-        if job["moment"] and tried.failures and tried.failures[0].run:
-            moment = moment_of(driver, runs, tried.failures[0])
+        if job["rows"] and tried.failures and tried.failures[0].run:
+            moment = moment_of(driver, runs, tried.failures[0], rows=job["rows"])
     return {"tried": asdict(tried), "moment": moment, "changes": before.changes()}
 
 

@@ -122,9 +122,8 @@ def _imports_from(node: ast.ImportFrom) -> Iterator[Misconduct]:
 
 def _attribute(node: ast.Attribute, own: set[str]) -> Iterator[Misconduct]:
     name, line = node.attr, node.lineno
-    if name.startswith("__") and name not in _DUNDERS:
-        yield Misconduct(line, f"it reaches for {name}")
-    elif name.startswith(_FRAMES) and name not in own:
+    frame = name.startswith(_FRAMES) and name not in own
+    if frame or (name.startswith("__") and name not in _DUNDERS):
         yield Misconduct(line, f"it reaches for {name}")
     elif name.startswith("_") and not name.startswith("__") and name not in own:
         yield Misconduct(line, f"it reaches for {name}, a hidden name that is not its own")

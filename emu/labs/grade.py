@@ -70,17 +70,17 @@ class Grader:
     """
 
     def __init__(self, lab: Lab, limits: Hold | None = None) -> None:
-        self._lab = lab
+        self.lab = lab
         self._limits = limits
         self._private = (lab.folder, folder_of_labs())
         self._usual_ps = busy_with(lab.solution, lab.driver, lab.runs)
 
-    def grade(self, source: str, *, moment: bool = False) -> Grade:
+    def grade(self, source: str, *, rows: int = 0) -> Grade:
         """Grade a submission.
 
         Args:
             source: its text.
-            moment: whether to tell the moment at which it breaks.
+            rows: how many rows to tell of the moment at which it breaks, 0 for none.
 
         Side effects: starts a process and ends it.
         """
@@ -88,10 +88,11 @@ class Grader:
         if wrong:
             more = f", and {len(wrong) - 1} more such lines" if len(wrong) > 1 else ""
             return Grade(REFUSED, f"{wrong[0].what}{more}", wrong[0].line)
-        lab = self._lab
+        lab = self.lab
         held = hold(
-            source, lab.driver, lab.runs, private=self._private, moment=moment, limits=self._limits
-        )
+            source, lab.driver, lab.runs, private=self._private, rows=rows, first=lab.fails.run,
+            limits=self._limits,
+        )  # fmt: skip
         found = Grade(STOPPED, held.stopped, held.line, seconds=held.seconds, moment=held.moment)
         return found if held.tried is None else self._judged(source, held.tried, found)
 
@@ -106,17 +107,17 @@ class Grader:
             reason = "it takes so long that not every timing could be tried"
             return replace(found, verdict=FAILED, reason=reason)
         found.load, run = self._load(tried)
-        if found.load <= self._lab.load:
+        if found.load <= self.lab.load:
             return replace(found, verdict=PASSED, reason="")
         reason = (
             f"it keeps the processor busy {found.load:.1f} times as long as needed in {run!r}; "
-            f"{self._lab.load:g} times is allowed"
+            f"{self.lab.load:g} times is allowed"
         )
         told = Told(run, "load", reason, 0, "")
         return self._failed(source, replace(found, reason=reason, failures=[told]))
 
     def _failed(self, source: str, found: Grade) -> Grade:
-        lab, failures = self._lab, found.failures
+        lab, failures = self.lab, found.failures
         repair = misunderstanding(lab, failures, source)
         return replace(
             found, verdict=FAILED, line=failures[0].line,

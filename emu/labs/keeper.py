@@ -73,7 +73,8 @@ def hold(
     runs: Iterable[LabRun],
     *,
     private: Iterable[Path] = (),
-    moment: bool = False,
+    rows: int = 0,
+    first: str = "",
     limits: Hold | None = None,
 ) -> Held:
     """Try a submission in a process of its own.
@@ -83,7 +84,8 @@ def hold(
         driver: name of its class.
         runs: what it is tried with.
         private: folders that it may not read.
-        moment: whether to tell the moment at which it breaks.
+        rows: how many rows to tell of the moment at which it breaks, 0 for none.
+        first: title of the run whose failure is told first.
         limits: bounds.
 
     Side effects: starts a process and ends it; makes a folder and removes it.
@@ -101,7 +103,8 @@ def hold(
                 {"scenario": scenario_as_plain(one.scenario), "hunt": one.hunt} for one in runs
             ],
             "private": [str(one) for one in private],
-            "moment": moment,
+            "rows": rows,
+            "first": first,
             "setting": asdict(limits.setting),
             "bounds": {
                 "cpu_s": int(limits.seconds) + 1,
