@@ -13,13 +13,15 @@ from emu.labs.conduct import misconduct
 from emu.labs.course import folder_of_labs
 from emu.labs.diagnose import is_the_bug, misunderstanding
 from emu.labs.keeper import Hold, hold
-from emu.labs.lab import Lab
+from emu.labs.lab import Lab, LabRun
 from emu.labs.trials import Told, Tried
-from emu.labs.usual import busy_with
+from emu.labs.usual import usual_of
 
 __all__ = ["FAILED", "PASSED", "REFUSED", "STOPPED", "Grade", "Grader"]
 
 PASSED, FAILED, REFUSED, STOPPED = "passed", "failed", "refused", "stopped"
+_SPIN_S = 0.5  # real time without a call of the bench
+_TIMES, _MORE_PS = 10, 300_000_000_000  # simulated time that a submission may take
 _LEAST_BUSY_PS = 20_000_000  # below 20 us of computing more nobody's timing is ruined
 
 
@@ -59,6 +61,21 @@ class Grade:
         return self.verdict == PASSED
 
 
+def _bounded(run: LabRun, usual_ps: int) -> LabRun:
+    """Return a run that ends in good time whatever the driver does.
+
+    Args:
+        run: the run.
+        usual_ps: how long it takes with the solution.
+    """
+    scenario = run.scenario
+    limits = replace(
+        scenario.limits, wall_s=min(_SPIN_S, scenario.limits.wall_s),
+        time_ps=scenario.limits.time_ps or _TIMES * usual_ps + _MORE_PS,
+    )  # fmt: skip
+    return replace(run, scenario=replace(scenario, limits=limits))
+
+
 class Grader:
     """Grade submissions for one lab.
 
@@ -73,7 +90,9 @@ class Grader:
         self.lab = lab
         self._limits = limits
         self._private = (lab.folder, folder_of_labs())
-        self._usual_ps = busy_with(lab.solution, lab.driver, lab.runs)
+        usual = usual_of(lab.solution, lab.driver, lab.runs)
+        self._usual_ps = {run: one.busy_ps for run, one in usual.items()}
+        self._runs = tuple(_bounded(one, usual[one.scenario.title].time_ps) for one in lab.runs)
 
     def grade(self, source: str, *, rows: int = 0) -> Grade:
         """Grade a submission.
@@ -90,7 +109,7 @@ class Grader:
             return Grade(REFUSED, f"{wrong[0].what}{more}", wrong[0].line)
         lab = self.lab
         held = hold(
-            source, lab.driver, lab.runs, private=self._private, rows=rows, first=lab.fails.run,
+            source, lab.driver, self._runs, private=self._private, rows=rows, first=lab.fails.run,
             limits=self._limits,
         )  # fmt: skip
         found = Grade(STOPPED, held.stopped, held.line, seconds=held.seconds, moment=held.moment)

@@ -50,10 +50,8 @@ def render_course(labs: Sequence[Lab], diary: Diary, paint: Paint = plain) -> st
             f"{row}{paint(state, 'good' if state.startswith('passed') else 'name')}".rstrip()
         )
     passed = sum(1 for one in labs if diary.state(one.name).startswith("passed"))
-    lines += [
-        "",
-        f"{len(labs)} {'lab' if len(labs) == 1 else 'labs'}, {passed} passed. Level: * a first step, ***** a hard race.",
-    ]
+    count = f"{len(labs)} {'lab' if len(labs) == 1 else 'labs'}, {passed} passed"
+    lines += ["", f"{count}. Level: * a first step, ***** a hard race."]
     lines += ["", *wrapped(_next_lab(labs, diary), "", "Next: ")]
     return "\n".join(lines) + "\n"
 
