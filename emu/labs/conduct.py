@@ -143,5 +143,5 @@ def _attribute(node: ast.Attribute, own: set[str]) -> Iterator[Misconduct]:
         yield Misconduct(line, f"it reaches for {name}, a hidden name that is not its own")
     elif isinstance(node.ctx, ast.Store | ast.Del) and name in _CALLS and not _own(node.value):
         yield Misconduct(line, f"it replaces {name}, which is the bench's")
-    elif name in _insides() and name not in own:
+    elif name in _insides() and name not in own and not _own(node.value):
         yield Misconduct(line, f"it reaches for {name}, an inside of the bench")

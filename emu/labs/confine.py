@@ -104,7 +104,7 @@ def _limit(bounds: Bounds) -> None:
     for kind, most in wanted.items():
         _, hard = resource.getrlimit(kind)
         bound = most if hard == resource.RLIM_INFINITY else min(most, hard)
-        resource.setrlimit(kind, (bound, bound))
+        resource.setrlimit(kind, (bound, bound + (kind == resource.RLIMIT_CPU)))  # a last second
 
 
 def _tasks() -> int:

@@ -22,7 +22,7 @@ __all__ = ["FAILED", "PASSED", "REFUSED", "STOPPED", "Grade", "Grader"]
 PASSED, FAILED, REFUSED, STOPPED = "passed", "failed", "refused", "stopped"
 _SPIN_S = 0.5  # real time without a call of the bench
 _TIMES, _MORE_PS = 10, 300_000_000_000  # simulated time that a submission may take
-_LEAST_BUSY_PS = 20_000_000  # below 20 us of computing more nobody's timing is ruined
+_LEAST_BUSY_PS = 20_000_000  # of computing more ruins nobody's timing
 
 
 @dataclass(slots=True)
@@ -76,6 +76,16 @@ def _bounded(run: LabRun, usual_ps: int) -> LabRun:
     return replace(run, scenario=replace(scenario, limits=limits))
 
 
+def _of(busy_ps: int) -> int:
+    """Return how busy a driver counts as: a little more or less is nobody's business."""
+    return busy_ps + _LEAST_BUSY_PS
+
+
+def _most_ps(lab: Lab, usual_ps: int) -> int:
+    """Return for how long a repair may keep the processor busy."""
+    return int(lab.load * _of(usual_ps)) - _LEAST_BUSY_PS
+
+
 class Grader:
     """Grade submissions for one lab.
 
@@ -88,10 +98,12 @@ class Grader:
 
     def __init__(self, lab: Lab, limits: Hold | None = None) -> None:
         self.lab = lab
-        self._limits = limits
+        limits = limits or Hold()
         self._private = (lab.folder, folder_of_labs())
         usual = usual_of(lab.solution, lab.driver, lab.runs)
         self._usual_ps = {run: one.busy_ps for run, one in usual.items()}
+        most_ps = {run: _most_ps(lab, one.busy_ps) for run, one in usual.items()}
+        self._limits = replace(limits, setting=replace(limits.setting, busy_ps=most_ps))
         self._runs = tuple(_bounded(one, usual[one.scenario.title].time_ps) for one in lab.runs)
 
     def grade(self, source: str, *, rows: int = 0) -> Grade:
@@ -122,12 +134,12 @@ class Grader:
             first = tried.failures[0]
             reason = f"{first.rule}: {first.message}"
             return self._failed(source, replace(found, reason=reason, failures=tried.failures))
-        if not tried.complete:
+        found.load, run = self._load(tried)
+        if found.load <= self.lab.load and tried.complete:
+            return replace(found, verdict=PASSED, reason="")
+        if found.load <= self.lab.load:
             reason = "it takes so long that not every timing could be tried"
             return replace(found, verdict=FAILED, reason=reason)
-        found.load, run = self._load(tried)
-        if found.load <= self.lab.load:
-            return replace(found, verdict=PASSED, reason="")
         reason = (
             f"it keeps the processor busy {found.load:.1f} times as long as needed in {run!r}; "
             f"{self.lab.load:g} times is allowed"
@@ -147,7 +159,6 @@ class Grader:
     def _load(self, tried: Tried) -> tuple[float, str]:
         """Return how much busier than usual the processor is, and in which run most of all."""
         ratios = [
-            (max(0, busy_ps - _LEAST_BUSY_PS) / max(1, self._usual_ps[run]), run)
-            for run, busy_ps in tried.busy_ps.items()
+            (_of(busy_ps) / _of(self._usual_ps[run]), run) for run, busy_ps in tried.busy_ps.items()
         ]
         return max(ratios, default=(0.0, ""))

@@ -37,10 +37,13 @@ class Setting:
     Args:
         pairs: how many runs are made at every timing once each point was tried with one delay.
         seconds: real time after which no further run is begun.
+        busy_ps: for each run how long the processor may be busy; one that is busier is tried no
+            further.
     """
 
     pairs: int = 300
     seconds: float = 60.0
+    busy_ps: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -132,7 +135,7 @@ class _Trials:
             for number in range(len(self._runs)):
                 if not (self._tried.failures and self._budget.used_s > _LONG_S):
                     self._undisturbed(number, crew)
-            if not self._tried.failures:
+            if not (self._tried.failures or self._too_busy()):
                 hunted = [number for number, one in enumerate(self._runs) if one.hunt]
                 self._tried.complete = all(self._at_every_timing(one, crew) for one in hunted)
         return self._tried
@@ -151,6 +154,11 @@ class _Trials:
             failures = [Failure("time-limit", "", 0, "", f"it took too long: {trial.ended}")]
         for failure in failures:
             self._tell(Found(failure, trial, trying.scenario), number, crew)
+
+    def _too_busy(self) -> bool:
+        """Whether the processor was busier in some run than it may be."""
+        allowed = self._setting.busy_ps
+        return any(busy > allowed.get(run, busy) for run, busy in self._tried.busy_ps.items())
 
     def _at_every_timing(self, number: int, crew: Workers) -> bool:
         """Try one run at every timing; return whether each point was tried with one delay."""
