@@ -55,7 +55,7 @@ def _verified(grader: Grader) -> Iterator[Verified]:
 
 def verify_all(labs: list[Lab], *, workers: int = 1) -> Iterator[tuple[Lab, Verified]]:
     """Verify several labs at once and yield what came of them, lab by lab in their order."""
-    graders = [Grader(lab) for lab in labs]
+    graders = (Grader(lab) for lab in labs)
     with ThreadPoolExecutor(workers) as pool:
         for lab, found in zip(
             labs, pool.map(lambda one: list(_verified(one)), graders), strict=True

@@ -153,3 +153,14 @@ def test_what_is_printed_goes_nowhere(lab: Lab, capfd: pytest.CaptureFixture[str
     assert found.tried is not None
     assert found.tried.printed.startswith("tide tide")
     assert len(found.tried.printed) < 11_000
+
+
+def test_the_working_folder_lends_no_modules(
+    lab: Lab, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A module that lies where the grader was started is not taken for one of Python's."""
+    (tmp_path / "json.py").write_text("raise SystemExit(9)\n", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.syspath_prepend(str(tmp_path))
+    monkeypatch.syspath_prepend("")
+    assert held(lab, submission()).stopped == ""
