@@ -20,8 +20,8 @@ class FloatCounter:
 
     def open(self) -> None:
         """Make every pin an input, whatever state they are in; none is watched."""
-        for register in (ENABLE, DIR, DRAIN):
-            self._io.write32(register, 0)
+        self._io.write32(ENABLE, 0)
+        self._io.write32(DIR, 0)
         self._io.write32(EDGE, ALL)
         self._io.write32(PENDING, ALL)
         self._counts.clear()
@@ -39,10 +39,8 @@ class FloatCounter:
         bit = _bit(pin)
         with self._cpu.interrupts_masked():
             self._part(pin)
-            if level:
-                self._change(DRAIN, bit, open_drain)
-            self._io.write32(SET if level else CLEAR, bit)
             self._change(DRAIN, bit, open_drain)
+            self._io.write32(SET if level else CLEAR, bit)
             self._change(DIR, bit, 1)
 
     def input(self, pin: int) -> None:
@@ -60,7 +58,7 @@ class FloatCounter:
             self._io.write32(SET if level else CLEAR, bit)
 
     def get(self, pin: int) -> int:
-        """Return the level of a pin."""
+        """Return the level that a pin shows."""
         return self._io.read32(IN) >> pin & 1 if _bit(pin) else 0
 
     def watch(self, pin: int, edge: str) -> None:
@@ -85,7 +83,6 @@ class FloatCounter:
             self._targets[source] = target
 
     def _part(self, target: int) -> None:
-        """Let an output follow no pin any more."""
         self._targets = {one: other for one, other in self._targets.items() if other != target}
 
     def _sense(self, bit: int, edge: str) -> None:
@@ -93,29 +90,27 @@ class FloatCounter:
         self._change(ENABLE, bit, 0)
         self._change(HIGH, bit, edge == "rising")
         self._change(BOTH, bit, edge == "both")
-        self._io.write32(PENDING, bit)
+        self._acknowledge(bit)
         self._change(ENABLE, bit, 1)
 
+    def _acknowledge(self, bit: int) -> None:
+        """Clear what is latched for a pin."""
+        self._change(PENDING, bit, 1)
+
     def _change(self, register: int, bit: int, value: int) -> None:
-        """Change one bit of a register; called with interrupts masked."""
+        """Change one bit of a register; nobody may come in between."""
         before = self._io.read32(register)
         self._io.write32(register, before | bit if value else before & ~bit)
 
     def _serve(self) -> None:
         """Count the edges that have come, and let outputs follow."""
-        for pin in self._counts:
-            self._counts[pin] += self._taken(pin)
-        for source, target in self._targets.items():
-            if self._taken(source):
-                self._io.write32(SET if self.get(source) else CLEAR, 1 << target)
-
-    def _taken(self, pin: int) -> bool:
-        """Return whether a pin has interrupted, and acknowledge that."""
-        pending = self._io.read32(PENDING)
-        if not pending >> pin & 1:
-            return False
-        self._io.write32(PENDING, pending | 1 << pin)
-        return True
+        for pin in (*self._counts, *self._targets):
+            if self._io.read32(PENDING) >> pin & 1:
+                self._acknowledge(1 << pin)
+                if pin in self._counts:
+                    self._counts[pin] += 1
+                else:
+                    self._io.write32(SET if self.get(pin) else CLEAR, 1 << self._targets[pin])
 
 
 def _bit(pin: int) -> int:
