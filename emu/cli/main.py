@@ -34,6 +34,7 @@ COMMANDS = {
         "emu.cli.size:command",
         "Compare polling, interrupts, FIFO and DMA for a workload.",
     ),
+    "lab": ("emu.cli.lab:command", "Mend broken drivers, and be graded honestly."),
     "map": ("emu.cli.map:command", "Print a board's memory map and registers."),
     "rules": (
         "emu.cli.rules:command",

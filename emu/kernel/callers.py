@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 from types import CodeType, FrameType
 
-from emu.kernel.where import Place, driver_frame, is_given_register
+from emu.kernel.where import OURS, Place, driver_frame, is_given_register
 
 __all__ = [
     "Stack",
@@ -34,7 +34,7 @@ def driver_stack() -> Stack:
     """
     found = []
     frame = driver_frame(sys._getframe(1))  # noqa: SLF001 - documented
-    while frame is not None and driver_frame(frame) is frame:
+    while frame is not None and not OURS[frame.f_code.co_filename]:
         found.append((frame.f_code, frame.f_lineno))
         frame = frame.f_back
     return tuple(reversed(found))

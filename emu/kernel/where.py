@@ -14,7 +14,15 @@ from functools import lru_cache
 from pathlib import Path
 from types import CodeType, FrameType
 
-__all__ = ["Place", "driver_frame", "driver_place", "is_given_register", "place_in", "place_of"]
+__all__ = [
+    "OURS",
+    "Place",
+    "driver_frame",
+    "driver_place",
+    "is_given_register",
+    "place_in",
+    "place_of",
+]
 
 Place = tuple[str, int]  # file, line; ("", 0) when no driver code is running
 
@@ -23,9 +31,20 @@ _NO_REGISTERS = {"self", "cls", "io", "window", "cpu"}
 _BENCH = str(Path(__file__).resolve().parent.parent) + os.sep
 
 
+class _Ours(dict[str, bool]):
+    """Say of a file whether its code is ours; each is looked at once, since many frames ask."""
+
+    def __missing__(self, file: str) -> bool:
+        ours = self[file] = file.startswith((_BENCH, "<frozen"))
+        return ours
+
+
+OURS = _Ours()
+
+
 def driver_frame(frame: FrameType | None) -> FrameType | None:
     """Return the innermost frame from `frame` outwards that is not ours, None without one."""
-    while frame is not None and frame.f_code.co_filename.startswith((_BENCH, "<frozen")):
+    while frame is not None and OURS[frame.f_code.co_filename]:
         frame = frame.f_back
     return frame
 

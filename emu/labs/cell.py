@@ -10,20 +10,23 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import asdict
 from importlib import import_module
 from pathlib import Path
+from types import FrameType
 from typing import Any
 
-from emu.kernel.where import driver_place
+from emu.errors import InputError, RunEnded
+from emu.kernel.board import Board
+from emu.kernel.watchdog import Watchdog
 from emu.labs.confine import confine
 from emu.labs.lab import LabRun
 from emu.labs.moment import moment_of
 from emu.labs.trials import Setting, Told, Tried, try_driver
 from emu.labs.untouched import Untouched
-from emu.scenario.driver_source import DriverBroken, DriverName, load_driver
+from emu.scenario.driver_source import DriverBroken, DriverName, load_driver, text_of
 from emu.scenario.from_python import scenario_of
 from emu.scenario.printed import Printed
 from emu.scenario.trade import trade_of
@@ -31,6 +34,7 @@ from emu.scenario.trade import trade_of
 __all__ = ["DRIVER_FILE", "main"]
 
 DRIVER_FILE = "driver.py"
+_PATIENCE_S = 1.0  # for code that runs while it is loaded
 _LATER = ("emu.faults.kinds", "emu.record.tape", "emu.record.timeline", "emu.search.explain",
           "encodings.idna", "multiprocessing.connection", "multiprocessing.context", "random",
           "unicodedata")  # fmt: skip
@@ -47,14 +51,27 @@ def main(pipe: int) -> None:
         os._exit(0)
 
     def reached_out(what: str) -> None:
-        tell({"stopped": f"it tried to {what}", "line": driver_place()[1]})
+        tell({"stopped": f"it tried to {what}", "line": _line_in(scratch)})
 
+    scratch = Path(job["scratch"])
     runs = tuple(LabRun(scenario_of(one["scenario"]), one["hunt"]) for one in job["runs"])
     _load_the_rest()
-    scratch = Path(job["scratch"])
     confine(job["bounds"], scratch, job["private"], reached_out)
     sys.stdout = sys.stderr = Printed()  # a driver that speaks may do so thousands of times
-    tell(_answer(job, runs, scratch))
+    try:
+        tell(_answer(job, runs, scratch, tell))
+    except BaseException as error:  # noqa: BLE001 - whatever it is, it came out of the submission
+        tell({"stopped": f"it raised {type(error).__name__}: {text_of(error)}", "line": 0})
+
+
+def _line_in(scratch: Path) -> int:
+    """Return the line of the submission that is running, 0 if it is not."""
+    frame: FrameType | None = sys._getframe(1)  # noqa: SLF001 - documented
+    while frame is not None:
+        if frame.f_code.co_filename == str(scratch / DRIVER_FILE):
+            return frame.f_lineno
+        frame = frame.f_back
+    return 0
 
 
 def _load_the_rest() -> None:
@@ -66,28 +83,53 @@ def _load_the_rest() -> None:
         import_module(name)
 
 
-def _answer(job: dict[str, Any], runs: tuple[LabRun, ...], scratch: Path) -> dict[str, Any]:
-    """Return what came of the submission."""
+def _answer(
+    job: dict[str, Any],
+    runs: tuple[LabRun, ...],
+    scratch: Path,
+    tell: Callable[[Mapping[str, Any]], None],
+) -> dict[str, Any]:
+    """Return what came of the submission; one that cannot be stopped is told by `tell`."""
     before = Untouched()
+
+    def stuck(tried: Tried) -> None:
+        tell({"tried": asdict(tried)})
+
     try:
-        driver = _driver(job, runs, scratch)
+        driver = _driver(job, runs, scratch, tell)
     except DriverBroken as broken:
         failure = Told("", broken.rule, broken.message, broken.place[1], "")
         return {"tried": asdict(Tried([failure]))}
+    except (InputError, RunEnded) as error:
+        return {"stopped": str(error), "line": getattr(error, "line", 0)}
     with redirect_stdout(Printed()), redirect_stderr(Printed()):
-        tried = try_driver(driver, runs, Setting(**job["setting"]))
+        tried = try_driver(driver, runs, Setting(**job["setting"]), stuck=stuck)
+        tried.failures.sort(key=lambda one: one.run != job["first"])
         moment = ""
-        if job["moment"] and tried.failures and tried.failures[0].run:
-            moment = moment_of(driver, runs, tried.failures[0])
+        if job["rows"] and tried.failures and tried.failures[0].run:
+            moment = moment_of(driver, runs, tried.failures[0], rows=job["rows"])
     return {"tried": asdict(tried), "moment": moment, "changes": before.changes()}
 
 
-def _driver(job: dict[str, Any], runs: tuple[LabRun, ...], scratch: Path) -> type:
+def _driver(
+    job: dict[str, Any],
+    runs: tuple[LabRun, ...],
+    scratch: Path,
+    tell: Callable[[Mapping[str, Any]], None],
+) -> type:
     """Return the class of the submission.
 
     Raises:
-        DriverBroken: its code fails, it has no such class, or the class lacks a method.
+        DriverBroken: its code fails, or the class lacks a method.
+        InputError: it has no such class.
+        RunEnded: it spins while it is loaded.
     """
     scenario = runs[0].scenario
     name = DriverName(str(scratch / DRIVER_FILE), job["driver"], is_file=True, shown=DRIVER_FILE)
-    return load_driver(name, trade_of(scenario.board, scenario.port).methods)
+    board = Board()
+
+    def stuck(ended: RunEnded) -> None:
+        tell({"stopped": str(ended), "line": ended.line})
+
+    with Watchdog(board.clock, board.cpu, _PATIENCE_S, last_resort=stuck):
+        return load_driver(name, trade_of(scenario.board, scenario.port).methods)

@@ -63,8 +63,8 @@ def misconduct(source: str) -> list[Misconduct]:
         line = error.lineno or 0 if isinstance(error, SyntaxError) else 0
         text = error.msg if isinstance(error, SyntaxError) else type(error).__name__
         return [Misconduct(line, f"it is not Python: {text}")]
-    own = _declared(tree)
-    return sorted({one for node in ast.walk(tree) for one in _wrong(node, own)})
+    own, modules = _declared(tree), _modules(tree)
+    return sorted({one for node in ast.walk(tree) for one in _wrong(node, own, modules)})
 
 
 @cache
@@ -89,11 +89,20 @@ def _declared(tree: ast.Module) -> set[str]:
     return found
 
 
+def _modules(tree: ast.Module) -> set[str]:
+    """Return the names under which modules are known."""
+    return {
+        (one.asname or one.name).partition(".")[0]
+        for node in ast.walk(tree) if isinstance(node, ast.Import)
+        for one in node.names
+    }  # fmt: skip
+
+
 def _own(node: ast.expr) -> bool:
     return isinstance(node, ast.Name) and node.id in ("self", "cls")
 
 
-def _wrong(node: ast.AST, own: set[str]) -> Iterator[Misconduct]:
+def _wrong(node: ast.AST, own: set[str], modules: set[str]) -> Iterator[Misconduct]:
     match node:
         case ast.Import():
             yield from (
@@ -104,6 +113,11 @@ def _wrong(node: ast.AST, own: set[str]) -> Iterator[Misconduct]:
             yield from _imports_from(node)
         case ast.Name() if node.id in _NAMES:
             yield Misconduct(node.lineno, f"it uses {node.id}")
+        case ast.Attribute(value=ast.Name(id=name)) if name in modules:
+            if not isinstance(node.ctx, ast.Load):
+                yield Misconduct(node.lineno, f"it changes {name}.{node.attr}")
+            elif name == "emu" and node.attr not in _PUBLIC:
+                yield Misconduct(node.lineno, f"it reaches for emu.{node.attr}")
         case ast.Attribute():
             yield from _attribute(node, own)
 
@@ -122,13 +136,12 @@ def _imports_from(node: ast.ImportFrom) -> Iterator[Misconduct]:
 
 def _attribute(node: ast.Attribute, own: set[str]) -> Iterator[Misconduct]:
     name, line = node.attr, node.lineno
-    if name.startswith("__") and name not in _DUNDERS:
-        yield Misconduct(line, f"it reaches for {name}")
-    elif name.startswith(_FRAMES) and name not in own:
+    frame = name.startswith(_FRAMES) and name not in own
+    if frame or (name.startswith("__") and name not in _DUNDERS):
         yield Misconduct(line, f"it reaches for {name}")
     elif name.startswith("_") and not name.startswith("__") and name not in own:
         yield Misconduct(line, f"it reaches for {name}, a hidden name that is not its own")
     elif isinstance(node.ctx, ast.Store | ast.Del) and name in _CALLS and not _own(node.value):
         yield Misconduct(line, f"it replaces {name}, which is the bench's")
-    elif name in _insides() and name not in own:
+    elif name in _insides() and name not in own and not _own(node.value):
         yield Misconduct(line, f"it reaches for {name}, an inside of the bench")

@@ -104,7 +104,7 @@ def _limit(bounds: Bounds) -> None:
     for kind, most in wanted.items():
         _, hard = resource.getrlimit(kind)
         bound = most if hard == resource.RLIM_INFINITY else min(most, hard)
-        resource.setrlimit(kind, (bound, bound))
+        resource.setrlimit(kind, (bound, bound + (kind == resource.RLIMIT_CPU)))  # a last second
 
 
 def _tasks() -> int:
@@ -126,7 +126,7 @@ def _hook(
             return
         if event in _LOOKS:
             if _forbidden(arguments, readable, private):
-                ended(f"read {arguments[0]!r:.80}")
+                ended(f"open {arguments[0]!r:.80}")
         elif event in _ENDS or event.startswith(_REACHES):
             ended(_ENDS.get(event) or _FAMILIES[event.partition(".")[0]])
         else:

@@ -13,14 +13,16 @@ from emu.labs.conduct import misconduct
 from emu.labs.course import folder_of_labs
 from emu.labs.diagnose import is_the_bug, misunderstanding
 from emu.labs.keeper import Hold, hold
-from emu.labs.lab import Lab
+from emu.labs.lab import Lab, LabRun
 from emu.labs.trials import Told, Tried
-from emu.labs.usual import busy_with
+from emu.labs.usual import usual_of
 
 __all__ = ["FAILED", "PASSED", "REFUSED", "STOPPED", "Grade", "Grader"]
 
 PASSED, FAILED, REFUSED, STOPPED = "passed", "failed", "refused", "stopped"
-_LEAST_BUSY_PS = 20_000_000  # below 20 us of computing more nobody's timing is ruined
+_SPIN_S = 0.5  # real time without a call of the bench
+_TIMES, _MORE_PS = 10, 300_000_000_000  # simulated time that a submission may take
+_LEAST_BUSY_PS = 20_000_000  # of computing more ruins nobody's timing
 
 
 @dataclass(slots=True)
@@ -59,6 +61,31 @@ class Grade:
         return self.verdict == PASSED
 
 
+def _bounded(run: LabRun, usual_ps: int) -> LabRun:
+    """Return a run that ends in good time whatever the driver does.
+
+    Args:
+        run: the run.
+        usual_ps: how long it takes with the solution.
+    """
+    scenario = run.scenario
+    limits = replace(
+        scenario.limits, wall_s=min(_SPIN_S, scenario.limits.wall_s),
+        time_ps=scenario.limits.time_ps or _TIMES * usual_ps + _MORE_PS,
+    )  # fmt: skip
+    return replace(run, scenario=replace(scenario, limits=limits))
+
+
+def _of(busy_ps: int) -> int:
+    """Return how busy a driver counts as: a little more or less is nobody's business."""
+    return busy_ps + _LEAST_BUSY_PS
+
+
+def _most_ps(lab: Lab, usual_ps: int) -> int:
+    """Return for how long a repair may keep the processor busy."""
+    return int(lab.load * _of(usual_ps)) - _LEAST_BUSY_PS
+
+
 class Grader:
     """Grade submissions for one lab.
 
@@ -70,17 +97,21 @@ class Grader:
     """
 
     def __init__(self, lab: Lab, limits: Hold | None = None) -> None:
-        self._lab = lab
-        self._limits = limits
+        self.lab = lab
+        limits = limits or Hold()
         self._private = (lab.folder, folder_of_labs())
-        self._usual_ps = busy_with(lab.solution, lab.driver, lab.runs)
+        usual = usual_of(lab.solution, lab.driver, lab.runs)
+        self._usual_ps = {run: one.busy_ps for run, one in usual.items()}
+        most_ps = {run: _most_ps(lab, one.busy_ps) for run, one in usual.items()}
+        self._limits = replace(limits, setting=replace(limits.setting, busy_ps=most_ps))
+        self._runs = tuple(_bounded(one, usual[one.scenario.title].time_ps) for one in lab.runs)
 
-    def grade(self, source: str, *, moment: bool = False) -> Grade:
+    def grade(self, source: str, *, rows: int = 0) -> Grade:
         """Grade a submission.
 
         Args:
             source: its text.
-            moment: whether to tell the moment at which it breaks.
+            rows: how many rows to tell of the moment at which it breaks, 0 for none.
 
         Side effects: starts a process and ends it.
         """
@@ -88,10 +119,11 @@ class Grader:
         if wrong:
             more = f", and {len(wrong) - 1} more such lines" if len(wrong) > 1 else ""
             return Grade(REFUSED, f"{wrong[0].what}{more}", wrong[0].line)
-        lab = self._lab
+        lab = self.lab
         held = hold(
-            source, lab.driver, lab.runs, private=self._private, moment=moment, limits=self._limits
-        )
+            source, lab.driver, self._runs, private=self._private, rows=rows, first=lab.fails.run,
+            limits=self._limits,
+        )  # fmt: skip
         found = Grade(STOPPED, held.stopped, held.line, seconds=held.seconds, moment=held.moment)
         return found if held.tried is None else self._judged(source, held.tried, found)
 
@@ -102,21 +134,21 @@ class Grader:
             first = tried.failures[0]
             reason = f"{first.rule}: {first.message}"
             return self._failed(source, replace(found, reason=reason, failures=tried.failures))
-        if not tried.complete:
+        found.load, run = self._load(tried)
+        if found.load <= self.lab.load and tried.complete:
+            return replace(found, verdict=PASSED, reason="")
+        if found.load <= self.lab.load:
             reason = "it takes so long that not every timing could be tried"
             return replace(found, verdict=FAILED, reason=reason)
-        found.load, run = self._load(tried)
-        if found.load <= self._lab.load:
-            return replace(found, verdict=PASSED, reason="")
         reason = (
             f"it keeps the processor busy {found.load:.1f} times as long as needed in {run!r}; "
-            f"{self._lab.load:g} times is allowed"
+            f"{self.lab.load:g} times is allowed"
         )
         told = Told(run, "load", reason, 0, "")
         return self._failed(source, replace(found, reason=reason, failures=[told]))
 
     def _failed(self, source: str, found: Grade) -> Grade:
-        lab, failures = self._lab, found.failures
+        lab, failures = self.lab, found.failures
         repair = misunderstanding(lab, failures, source)
         return replace(
             found, verdict=FAILED, line=failures[0].line,
@@ -127,7 +159,6 @@ class Grader:
     def _load(self, tried: Tried) -> tuple[float, str]:
         """Return how much busier than usual the processor is, and in which run most of all."""
         ratios = [
-            (max(0, busy_ps - _LEAST_BUSY_PS) / max(1, self._usual_ps[run]), run)
-            for run, busy_ps in tried.busy_ps.items()
+            (_of(busy_ps) / _of(self._usual_ps[run]), run) for run, busy_ps in tried.busy_ps.items()
         ]
         return max(ratios, default=(0.0, ""))

@@ -73,7 +73,8 @@ def hold(
     runs: Iterable[LabRun],
     *,
     private: Iterable[Path] = (),
-    moment: bool = False,
+    rows: int = 0,
+    first: str = "",
     limits: Hold | None = None,
 ) -> Held:
     """Try a submission in a process of its own.
@@ -83,7 +84,8 @@ def hold(
         driver: name of its class.
         runs: what it is tried with.
         private: folders that it may not read.
-        moment: whether to tell the moment at which it breaks.
+        rows: how many rows to tell of the moment at which it breaks, 0 for none.
+        first: title of the run whose failure is told first.
         limits: bounds.
 
     Side effects: starts a process and ends it; makes a folder and removes it.
@@ -101,7 +103,8 @@ def hold(
                 {"scenario": scenario_as_plain(one.scenario), "hunt": one.hunt} for one in runs
             ],
             "private": [str(one) for one in private],
-            "moment": moment,
+            "rows": rows,
+            "first": first,
             "setting": asdict(limits.setting),
             "bounds": {
                 "cpu_s": int(limits.seconds) + 1,
@@ -116,9 +119,8 @@ def hold(
 
 def _held(job: dict[str, Any], scratch: Path, seconds: float) -> Held:
     reading, writing = os.pipe()
-    path = [one or str(Path.cwd()) for one in sys.path]
     process = subprocess.Popen(  # noqa: S603 - this interpreter, and text of our own
-        [sys.executable, "-I", "-B", "-c", _BOOT.format(path=path, pipe=writing)],
+        [sys.executable, "-I", "-B", "-c", _BOOT.format(path=_path(), pipe=writing)],
         stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         pass_fds=(writing,), cwd=scratch, start_new_session=True,
         env={"PATH": os.defpath, "PYTHONHASHSEED": "0"},
@@ -134,6 +136,17 @@ def _held(job: dict[str, Any], scratch: Path, seconds: float) -> Held:
             os.killpg(process.pid, signal.SIGKILL)
         status = process.wait()
     return _understood(text, job["word"], late=late, status=status, seconds=seconds - _GRACE_S)
+
+
+def _path() -> list[str]:
+    """Return where the process finds its modules: never in the working folder as such.
+
+    Whoever hands something in may have put a module there that is named like one of Python's.
+    """
+    here = Path.cwd().resolve()
+    bench = Path(__file__).resolve().parents[2]
+    others = [one for one in sys.path if one and Path(one).resolve() not in (here, bench)]
+    return [*others, str(bench)]
 
 
 def _give(process: subprocess.Popen[bytes], job: dict[str, Any]) -> None:

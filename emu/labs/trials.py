@@ -9,8 +9,8 @@ fares the same on every machine.
 from __future__ import annotations
 
 import linecache
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from pathlib import PurePath
 
 from emu.labs.lab import LabRun
@@ -26,6 +26,8 @@ __all__ = ["Setting", "Told", "Tried", "busy_ps", "try_driver"]
 _AFTER_A_FAILURE = 150  # runs that are made to see whether something smaller fails, too
 _RUNS_A_CASE = 40
 _MOST_TOLD = 4
+_LONG_S = 3.0  # real time after which a driver that has failed already is tried no further
+_OF_OURS = ("expectation", "time-limit")  # what no run but the undisturbed one is judged by
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +37,13 @@ class Setting:
     Args:
         pairs: how many runs are made at every timing once each point was tried with one delay.
         seconds: real time after which no further run is begun.
+        busy_ps: for each run how long the processor may be busy; one that is busier is tried no
+            further.
     """
 
     pairs: int = 300
     seconds: float = 60.0
+    busy_ps: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -88,20 +93,37 @@ def busy_ps(measures: Measures) -> int:
     return measures.time_ps - measures.idle_ps - measures.stalled_ps
 
 
-def try_driver(driver: type, runs: Iterable[LabRun], setting: Setting | None = None) -> Tried:
+def try_driver(
+    driver: type,
+    runs: Iterable[LabRun],
+    setting: Setting | None = None,
+    *,
+    stuck: Callable[[Tried], None] | None = None,
+) -> Tried:
     """Try a driver with all runs of a lab.
 
     Args:
         driver: its class.
         runs: what it is tried with.
         setting: bounds.
+        stuck: called, in a thread of its own, with what is known of a driver that spins and
+            swallows whatever ends its run; None goes on trying.
     """
-    return _Trials(driver, tuple(runs), setting or Setting()).all()
+    return _Trials(driver, tuple(runs), setting or Setting(), stuck).all()
 
 
 class _Trials:
-    def __init__(self, driver: type, runs: tuple[LabRun, ...], setting: Setting) -> None:
+    def __init__(
+        self,
+        driver: type,
+        runs: tuple[LabRun, ...],
+        setting: Setting,
+        stuck: Callable[[Tried], None] | None,
+    ) -> None:
         self._trying = [Trying(one.scenario, driver) for one in runs]
+        if stuck is not None:
+            for one in self._trying:
+                one.last_resort = self._resort(one, stuck)
         self._runs = runs
         self._setting = setting
         self._budget = Budget(setting.seconds)
@@ -111,8 +133,9 @@ class _Trials:
         """Try everything that is called for."""
         with Workers(self._trying) as crew:
             for number in range(len(self._runs)):
-                self._undisturbed(number, crew)
-            if not self._tried.failures:
+                if not (self._tried.failures and self._budget.used_s > _LONG_S):
+                    self._undisturbed(number, crew)
+            if not (self._tried.failures or self._too_busy()):
                 hunted = [number for number, one in enumerate(self._runs) if one.hunt]
                 self._tried.complete = all(self._at_every_timing(one, crew) for one in hunted)
         return self._tried
@@ -126,8 +149,16 @@ class _Trials:
         self._tried.runs += 1
         self._tried.busy_ps[trying.scenario.title] = busy_ps(outcome.measures)
         self._tried.printed = self._tried.printed or outcome.printed
-        for failure in _surest(trial):
+        failures = _surest(trial)
+        if trial.ended and not failures:
+            failures = [Failure("time-limit", "", 0, "", f"it took too long: {trial.ended}")]
+        for failure in failures:
             self._tell(Found(failure, trial, trying.scenario), number, crew)
+
+    def _too_busy(self) -> bool:
+        """Whether the processor was busier in some run than it may be."""
+        allowed = self._setting.busy_ps
+        return any(busy > allowed.get(run, busy) for run, busy in self._tried.busy_ps.items())
 
     def _at_every_timing(self, number: int, crew: Workers) -> bool:
         """Try one run at every timing; return whether each point was tried with one delay."""
@@ -148,8 +179,15 @@ class _Trials:
             self._tell(Found(failure, trial, scenario), number, crew)
         return explorer.found.complete
 
+    def _resort(self, trying: Trying, stuck: Callable[[Tried], None]) -> Callable[[Trial], None]:
+        def leave(trial: Trial) -> None:
+            told = [_told(Found(one, trial, trying.scenario)) for one in _surest(trial)]
+            stuck(replace(self._tried, failures=told))
+
+        return leave
+
     def _tell(self, found: Found, number: int, crew: Workers) -> None:
-        if found.failure.rule != "expectation":
+        if found.failure.rule not in _OF_OURS and self._budget.used_s < _LONG_S:
             make_small(found, crew, number, most=_RUNS_A_CASE)
         self._tried.failures.append(_told(found))
 

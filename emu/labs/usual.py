@@ -1,10 +1,11 @@
-"""How busy a driver keeps the processor, run by run: what a repair is measured against."""
+"""How long a good driver takes, and how busy it keeps the processor: what repairs are held to."""
 
 from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterable
 from pathlib import Path
+from typing import NamedTuple
 
 from emu.labs.lab import LabRun
 from emu.labs.trials import busy_ps
@@ -12,11 +13,18 @@ from emu.scenario.driver_source import DriverName, load_driver
 from emu.scenario.runner import run_scenario
 from emu.scenario.trade import trade_of
 
-__all__ = ["busy_with"]
+__all__ = ["Usual", "usual_of"]
 
 
-def busy_with(source: str, driver: str, runs: Iterable[LabRun]) -> dict[str, int]:
-    """Return for each run the simulated time in ps for which the processor is busy.
+class Usual(NamedTuple):
+    """Say how long a run takes, and for how much of it the processor is busy."""
+
+    time_ps: int
+    busy_ps: int
+
+
+def usual_of(source: str, driver: str, runs: Iterable[LabRun]) -> dict[str, Usual]:
+    """Return how each run goes with a driver.
 
     Args:
         source: text of a driver that is trusted, since it runs in this process.
@@ -27,7 +35,7 @@ def busy_with(source: str, driver: str, runs: Iterable[LabRun]) -> dict[str, int
         DriverBroken: the code fails, or lacks a method.
         InputError: there is no such class.
     """
-    found: dict[str, int] = {}
+    found: dict[str, Usual] = {}
     with tempfile.TemporaryDirectory(prefix="emu_lab_") as folder:
         path = Path(folder) / "driver.py"
         path.write_text(source, encoding="utf-8")
@@ -36,5 +44,5 @@ def busy_with(source: str, driver: str, runs: Iterable[LabRun]) -> dict[str, int
             methods = trade_of(scenario.board, scenario.port).methods
             name = DriverName.parse(f"{path.name}:{driver}", base=path.parent)
             outcome = run_scenario(scenario, load_driver(name, methods))
-            found[scenario.title] = busy_ps(outcome.measures)
+            found[scenario.title] = Usual(outcome.measures.time_ps, busy_ps(outcome.measures))
     return found

@@ -7,13 +7,14 @@ The first must fail for the reason taught, the second pass, the others fail and 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from emu.labs.grade import FAILED, Grade, Grader
 from emu.labs.keeper import Hold
 from emu.labs.lab import Lab
 
-__all__ = ["Verified", "verify"]
+__all__ = ["Verified", "verify", "verify_all"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +33,17 @@ class Verified:
 
 
 def verify(lab: Lab, limits: Hold | None = None) -> Iterator[Verified]:
-    """Yield how each driver of a lab fares, one after the other.
+    """Return how each driver of a lab fares, one after the other.
 
     Args:
         lab: the lab.
         limits: bounds for each.
     """
-    grader = Grader(lab, limits)
+    return _verified(Grader(lab, limits))
+
+
+def _verified(grader: Grader) -> Iterator[Verified]:
+    lab = grader.lab
     solution = grader.grade(lab.solution)
     yield Verified("solution", solution, "" if solution.passed else _why(solution, "passes"))
     broken = grader.grade(lab.broken)
@@ -46,6 +51,16 @@ def verify(lab: Lab, limits: Hold | None = None) -> Iterator[Verified]:
     for repair in lab.answers.repairs:
         found = grader.grade(lab.repaired(repair))
         yield Verified(repair.title, found, _repair(found, repair.tells))
+
+
+def verify_all(labs: list[Lab], *, workers: int = 1) -> Iterator[tuple[Lab, Verified]]:
+    """Verify several labs at once and yield what came of them, lab by lab in their order."""
+    graders = (Grader(lab) for lab in labs)
+    with ThreadPoolExecutor(workers) as pool:
+        for lab, found in zip(
+            labs, pool.map(lambda one: list(_verified(one)), graders), strict=True
+        ):
+            yield from ((lab, one) for one in found)
 
 
 def _original(found: Grade) -> str:

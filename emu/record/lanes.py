@@ -30,6 +30,7 @@ WIDTH = 100
 _US = 10**6
 _TIME, _CODE, _WIRE, _FIFO = 10, 29, 13, 5
 _GAP = "  "
+_WIDE = re.compile(r"0x0+(?=[0-9a-f]{2}\b)")
 _UNTIL = re.compile(r" until [0-9.]+ us| in [0-9.]+ us in all")
 
 
@@ -94,10 +95,10 @@ def _head(*, fifo: bool) -> str:
 
 def _row(event: AnyEvent) -> _Row:
     phrases = Phrases(lambda time_ps: f"{time_ps / _US:.1f} us", several=False)
-    text = _UNTIL.sub("", " ".join(phrases.say([event]).split()))
+    text = _WIDE.sub("0x", _UNTIL.sub("", " ".join(phrases.say([event]).split())))
     place = f" :{event.line}" if event.line and not isinstance(event, HandlerExit) else ""
     if isinstance(event, Character):
-        return _Row(event.time_ps, wire=text)
+        return _Row(event.time_ps, wire=_wire(event))
     if isinstance(event, Injection):
         return _Row(event.time_ps, remark=text)
     if isinstance(event, Note):
@@ -110,6 +111,14 @@ def _row(event: AnyEvent) -> _Row:
         text = f"<-- {text}"
     text += place
     return _Row(event.time_ps, handler=text) if event.depth else _Row(event.time_ps, main=text)
+
+
+def _wire(event: Character) -> str:
+    printable = 0x20 <= event.value < 0x7F
+    shown = f"'{chr(event.value)}'" if printable else f"{event.value:#04x}"
+    words = {"arrived": "<-", "sent": "->"}
+    what = words.get(event.what, event.what.upper() if event.what == "lost" else event.what)
+    return " ".join([what, shown, *event.errors])
 
 
 def _laid(row: _Row, gauges: Gauges, *, fifo: bool) -> Iterator[str]:

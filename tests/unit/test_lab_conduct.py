@@ -1,0 +1,84 @@
+"""What a submission may not contain is refused with its line; what drivers need is not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from emu.labs.conduct import MOST_BYTES, misconduct
+from tests.lab_bench import DRIVER, submission
+
+ROOT = Path(__file__).resolve().parents[2]
+GOOD = sorted([
+    *(ROOT / "drivers_example").glob("*.py"),
+    *(ROOT / "tests" / "quality" / "styles").glob("*.py"),
+    *(ROOT / "drivers_example" / "labs").glob("*/driver.py"),
+])  # fmt: skip
+REFUSED = {
+    "import os": "it imports os",
+    "import emu.kernel.board": "it imports emu.kernel.board",
+    "from emu.kernel.board import Board": "it imports emu.kernel.board, an inside of the bench",
+    "from emu import kernel": "it imports emu.kernel, an inside of the bench",
+    "from . import other": "it imports .",
+    "eval('1')": "it uses eval",
+    "open('x')": "it uses open",
+    "getattr(self._io, 'read8')": "it uses getattr",
+    "__import__('os')": "it uses __import__",
+    "self._io._counts": "it reaches for _counts, a hidden name that is not its own",
+    "().__class__": "it reaches for __class__",
+    "(one for one in ()).gi_frame": "it reaches for gi_frame",
+    "self._cpu.interrupts.lines.clear()": "it reaches for interrupts, an inside of the bench",
+    "self._cpu.set_limit(1)": "it reaches for set_limit, an inside of the bench",
+    "self._io.read32 = len": "it replaces read32, which is the bench's",
+    "del self._cpu.time": "it replaces time, which is the bench's",
+    "import emu; emu.Cpu = None": "it changes emu.Cpu",
+    "import emu; emu.labs": "it reaches for emu.labs",
+    "x = (": "it is not Python: '(' was never closed",
+}
+ALLOWED = (
+    "import math",
+    "import emu; emu.Cpu",
+    "from collections import deque",
+    "from emu import BusError",
+    "self.errors.overrun += 1",
+    "self._mine = 1; self._mine",
+    "self.read8 = 1",
+    "print('hello')",
+    "super().__init__()",
+)
+
+
+@pytest.mark.parametrize("path", GOOD, ids=lambda path: f"{path.parent.name}/{path.name}")
+def test_drivers_are_let_through(path: Path) -> None:
+    """No example driver, no style and no driver of a lab contains what is refused."""
+    assert misconduct(path.read_text(encoding="utf-8")) == []
+
+
+@pytest.mark.parametrize(("code", "what"), REFUSED.items())
+def test_what_reaches_around_the_bench_is_refused(code: str, what: str) -> None:
+    """Each way around the bench is told with the line that it stands in."""
+    source = submission(opening=code)
+    line = next(n for n, one in enumerate(source.splitlines(), 1) if code in one)
+    found = misconduct(source)
+    assert (line, what) in found
+
+
+@pytest.mark.parametrize("code", ALLOWED)
+def test_plain_python_is_let_through(code: str) -> None:
+    """What a driver may well do is not taken for a trick."""
+    assert misconduct(submission(opening=code)) == []
+
+
+def test_a_text_that_is_too_long_is_refused() -> None:
+    """Nobody has to parse a submission of megabytes."""
+    (found,) = misconduct(DRIVER + "#" * MOST_BYTES)
+    assert found == (0, "it is longer than 64 KiB")
+
+
+@given(st.text(max_size=200))
+def test_any_text_gets_an_answer(text: str) -> None:
+    """Whatever is handed in, the look at it ends with an answer and not with an error."""
+    assert all(one.what for one in misconduct(text))
