@@ -1,4 +1,4 @@
-"""Move the pages of the tide log by a chain of descriptors, which the DMA engine reads by itself."""
+"""Move the pages of the tide log by a chain of descriptors, which the DMA engine reads."""
 
 from __future__ import annotations
 
