@@ -193,22 +193,34 @@ class Stepper:
         self._next = self._left[-1].point if self._left else Point(-1)
         cpu, clock = self._board.cpu, self._board.clock
         depth, from_ps = cpu.depth, clock.now_ps
+        if not self._may_act(entry):
+            return
+        served = True  # also where it ends the run, or resets the board
+        try:
+            if entry.kind == "stall":
+                served = stall(cpu, clock, entry.events)
+            elif entry.kind == "pause":
+                served = pause(cpu, clock, entry.events)
+            elif entry.kind != "spurious":
+                assert self._tasks is not None
+                self._tasks.enter(entry.kind)
+            else:
+                served = bool(cpu.interrupts.line(self._line).handlers)
+                cpu.interrupts.line(self._line).latch()
+                cpu.attend(clock.now_ps)
+        finally:
+            self.acted.append(Acted(entry, place, depth, served, from_ps, clock.now_ps))
+
+    def _may_act(self, entry: Entry) -> bool:
+        """Whether an entry can do anything here: main code may not be interrupted everywhere."""
+        cpu = self._board.cpu
         if entry.kind == "stall":
-            served = stall(cpu, clock, entry.events)
-        elif depth or cpu.masked:
-            return  # nothing can come between here
-        elif entry.kind == "pause":
-            served = pause(cpu, clock, entry.events)
-        elif entry.kind != "spurious":
-            if self._tasks is None or not self._tasks.may_enter:
-                return
-            served = True
-            self._tasks.enter(entry.kind)
-        else:
-            served = bool(cpu.interrupts.line(self._line).handlers)
-            cpu.interrupts.line(self._line).latch()
-            cpu.attend(clock.now_ps)
-        self.acted.append(Acted(entry, place, depth, served, from_ps, clock.now_ps))
+            return True
+        if cpu.depth or cpu.masked:
+            return False
+        if entry.kind == "spurious":
+            return self._line in cpu.interrupts.lines
+        return entry.kind == "pause" or (self._tasks is not None and self._tasks.may_enter)
 
     def _note(self, point: Point, place: Place) -> None:
         cpu = self._board.cpu
