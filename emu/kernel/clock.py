@@ -50,8 +50,8 @@ class Clock:
     1000
     """
 
-    __slots__ = ("_alarm_ps", "_frozen_ps", "_held_ps", "_lines", "_queue", "_serial", "_target_ps", "due_ps",
-                 "events", "now_ps", "stalled_ps")  # fmt: skip
+    __slots__ = ("_alarm_ps", "_frozen_ps", "_held_ps", "_lines", "_queue", "_serial", "_target_ps",
+                 "due_ps", "events", "now_ps", "stalled_ps")  # fmt: skip
 
     def __init__(self) -> None:
         self.now_ps = 0

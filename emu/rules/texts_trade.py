@@ -237,8 +237,8 @@ TRADE = (
     Rule(
         "watchdog-set-too-late", "trade",
         "a setting of a watchdog was written when it did not take it any more",
-        "Once it runs, a new time or window counts from the next feed on, and once it is locked not "
-        "at all. So a short time never comes, or the first one bites while the board starts.",
+        "Once it runs, a new time or window counts from the next feed on, and once it is locked "
+        "not at all. So a short time never comes, or the first one bites while the board starts.",
         "Stop it, write time and window, and enable it then; the lock comes last, or with it.",
     ),
     Rule(
@@ -252,8 +252,8 @@ TRADE = (
         "watchdog-left-running", "trade",
         "a watchdog went on counting after the driver had taken it over, or let it go",
         "Nobody feeds it, and the board is reset some time later, for no reason that anybody sees.",
-        "Stop it in open, since a boot program may have started it, and in close; read back whether "
-        "a lock has kept it from that.",
+        "Stop it in open, since a boot program may have started it, and in close; read back "
+        "whether a lock has kept it from that.",
     ),
     Rule(
         "fed-too-early", "trade",
@@ -284,7 +284,7 @@ TRADE = (
     Rule(
         "cause-told-again", "trade",
         "a cause of a reset was told that had been told before",
-        "CAUSE keeps what it holds over resets, so an old bite is laid to every start from then on.",
+        "CAUSE keeps what it holds over resets, so an old bite is laid to every later start.",
         "Write back what was read of CAUSE, all of it, in the same open.",
     ),
     Rule(

@@ -6,12 +6,13 @@ bites. Where that moment is known only as lying within a call, so do the others.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from emu.kernel.clock import PS_PER_S
 
-__all__ = ["Bite", "Guarding", "Resets", "Window", "cause_of"]
+__all__ = ["Bite", "Guarding", "Resets", "Window", "cause_of", "listed"]
 
 _CAUSES = {0x04: "software", 0x100: "late", 0x200: "early", 0x400: "wrong-key", 0x01: "power-on"}
 
@@ -19,6 +20,11 @@ _CAUSES = {0x04: "software", 0x100: "late", 0x200: "early", 0x400: "wrong-key", 
 def cause_of(bits: int) -> str:
     """Return the name of the one cause that bits of CAUSE stand for."""
     return next(name for bit, name in _CAUSES.items() if bits & bit)
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return causes in words."""
+    return ", ".join(sorted(names)) or "nothing"
 
 
 class Window(NamedTuple):
@@ -38,6 +44,10 @@ class Window(NamedTuple):
     def possible(self) -> bool:
         """Whether it can be made."""
         return 1 <= self.timeout < 2**32 and 0 <= self.opens < self.timeout
+
+    def __str__(self) -> str:
+        opens = f", open from {self.opens}" if self.opens else ""
+        return f"{self.timeout} ticks{opens}{', locked' if self.locked else ''}"
 
 
 class Guarding(NamedTuple):

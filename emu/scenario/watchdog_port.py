@@ -7,9 +7,9 @@ a new driver, and the steps go on. Where it was not, the run is over.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from emu.devices.watchdog import FIRST_KEY, SECOND_KEY, Watchdog
 from emu.devices.watchdog_driver import CAUSES
@@ -18,7 +18,7 @@ from emu.kernel.where import Place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort, Held
 from emu.scenario.guarded import RunOver
 from emu.scenario.model import Step
-from emu.scenario.watchdog_books import Bite, Guarding, Resets, Window, cause_of
+from emu.scenario.watchdog_books import Bite, Guarding, Resets, Window, cause_of, listed
 from emu.scenario.watchdog_watch import Blame, WatchdogWatch
 from emu.units import show_duration
 
@@ -63,7 +63,7 @@ class WatchdogPort(DevicePort):
         """Watch when it begins to count, and when it bites."""
         assert isinstance(self.device, Watchdog)
         self._dog = self.device
-        self._watch = WatchdogWatch(self._dog, lambda name: self._method_place(name))
+        self._watch = WatchdogWatch(self._dog, self._method_place)
         self._told: list[object] = []
         self._resets = Resets()
         self._guarding: Guarding | None = None
@@ -75,7 +75,7 @@ class WatchdogPort(DevicePort):
         self._call_ps = 0
         self._held_then = Held()  # when the call began in which the count did
         self._straying = False  # whether another program is at it
-        self._left_running = False  # whether that has left it running
+        self._loose = False  # whether it runs in a way that nobody vouches for any more
         self._strayed = False  # whether that has changed what the driver may know of its count
         self.players |= {
             "guard": self._set,
@@ -127,10 +127,10 @@ class WatchdogPort(DevicePort):
         self._judge_starved()
         return said
 
-    def _note_ended(self, name: str, ended: RunEnded, *more: Any) -> None:
+    def _note_ended(self, name: str, ended: RunEnded, entitled: Callable[[], bool] | None) -> None:
         if self._bite is not None and ended.rule == "board-reset":
             raise ended
-        super()._note_ended(name, ended, *more)
+        super()._note_ended(name, ended, entitled)
 
     def _note_raised(self, name: str, error: BaseException) -> None:
         if self._bite is None:  # else it is what a driver makes of its own end
@@ -144,8 +144,9 @@ class WatchdogPort(DevicePort):
         """
         wrong = self._wrong(bite)
         self._bite = self._wanted = self._guarding = None
+        self._blame = _NOBODY
         self._board.cpu.restart()
-        self.is_open = self.failed = self._left_running = self._strayed = False
+        self.is_open = self.failed = self._loose = self._strayed = False
         self._resets.happened(bite.cause, in_open=bite.calling == "open")
         if wrong is not None:
             accused = not self.excuse(wrong.promise)
@@ -159,29 +160,39 @@ class WatchdogPort(DevicePort):
         return f"the board was reset after {show_duration(bite.at_ps - start_ps)}: {bite.cause}"
 
     def _wrong(self, bite: Bite) -> _Wrong | None:
-        """Return what a reset breaks, None if it was to come or nobody could help it."""
-        if bite.calling == "restart" and bite.cause != "software":
+        """Return what a reset breaks, None if it was to come or nobody could help it.
+
+        What comes of something that the driver was accused of already is not held against it again.
+        """
+        if bite.calling == "restart":
+            if bite.cause == "software":
+                return None
             return _Wrong("restart", f"restart made it bite, and the cause is {bite.cause}")
         if bite.cause == "software":
-            asked = bite.calling == "restart"
-            return None if asked else _Wrong("fed", "nobody asked for a reset by software")
-        if bite.cause == "late":
-            return self._wrong_late(bite)
-        guarding = self._guarding
-        shut_ps = guarding.opens_ps[1] - bite.at_ps if guarding is not None else 0
-        if self._strayed and not bite.stray:
+            return _Wrong("fed", "nobody asked for a reset by software")
+        if self._loose:
             return None
-        if bite.stray:
+        return self._wrong_late(bite) if bite.cause == "late" else self._wrong_feed(bite)
+
+    def _wrong_feed(self, bite: Bite) -> _Wrong | None:
+        """Judge a bite because of a key: who wrote it, and whether the window was open."""
+        guarding = self._guarding
+        shut = guarding is not None and bite.at_ps < guarding.opens_ps[1]
+        if bite.stray:  # which may have come after a first key of the driver's
             detail = "a feed from elsewhere within the window reset the board"
-            return None if shut_ps > 0 else _Wrong("window", detail, *self._blame)
+            meant = shut or bite.cause == "wrong-key"
+            return None if meant else _Wrong("window", detail, *self._blame)
+        if self._strayed:
+            return None
         rule = "wrong-key" if bite.cause == "wrong-key" else "fed-too-early"
         what = "a wrong key was written" if rule == "wrong-key" else "it was fed too early"
+        place = self._watch.fed if rule == "wrong-key" else self._watch.look
         if bite.mixed:
             what += ", since another task fed it in between"
-            return _Wrong("fed", what, "feed-torn", self._watch.fed)
-        if rule == "fed-too-early" and shut_ps <= 0:
+            return _Wrong("fed", what, "feed-torn", place)
+        if rule == "fed-too-early" and not shut:
             return _Wrong("fed", f"{what}, while the window should be open", *self._blame)
-        return _Wrong("fed", what, rule, self._watch.fed)
+        return _Wrong("fed", what, rule, place)
 
     def _wrong_late(self, bite: Bite) -> _Wrong | None:
         """Judge a bite because it was not fed: its moment, and whether a call took too long.
@@ -191,10 +202,8 @@ class WatchdogPort(DevicePort):
         """
         due_ps = [one.bites_ps[0] for one in (self._guarding, self._wanted) if one is not None]
         if not due_ps:
-            if self._left_running:
-                return None
-            place = self._method_place("open" if self.is_open or bite.calling else "close")
-            return _Wrong("fed", "it bit, and nothing was guarded", "watchdog-left-running", place)
+            leading = self._left_running("open" if self.is_open or bite.calling else "close")
+            return _Wrong("fed", "it bit, and nothing was guarded", *leading)
         early_ps = min(due_ps) - bite.at_ps
         if early_ps > 0:
             return _Wrong("bite", f"it bit {show_duration(early_ps)} too early", *self._blame)
@@ -215,7 +224,11 @@ class WatchdogPort(DevicePort):
             fed_ps = self._clock.now_ps - guarding.last_ps
             detail = f"it was not fed for {show_duration(fed_ps)}, and did not bite"
             self.breach("bite", detail, *self._blame)
-            self._guarding = None
+            self._give_up()
+
+    def _give_up(self) -> None:
+        """Expect nothing of it any more, until it is opened again or guards anew."""
+        self._guarding, self._loose = None, True
 
     # calls
 
@@ -234,9 +247,19 @@ class WatchdogPort(DevicePort):
 
     def opened(self) -> None:
         """Begin anew: the causes have been taken."""
-        self._left_running = self._strayed = False
+        self._loose = self._strayed = False
         self._let_go()
+        if self._guarding is None and not self._dog.peek("CONTROL.LOCK"):
+            self._blame = _NOBODY
+        if self._guarding is not None and self._excusing():
+            self._guarding = self._as_found(self._guarding)
         self._resets.opened(in_doubt=self.excuse("causes"))
+
+    def _as_found(self, guarding: Guarding) -> Guarding | None:
+        """Return what a locked watchdog does by its own word, since a fault may have set it up."""
+        opens, timeout = self._dog.in_force
+        window = Window(timeout, opens, locked=True)
+        return guarding._replace(window=window) if self._dog.running else None
 
     def _let_go(self) -> None:
         """Let nothing be guarded any more, unless it is locked."""
@@ -247,39 +270,44 @@ class WatchdogPort(DevicePort):
         values = step.values
         window = Window(values["guard"], values.get("opens", 0), values.get("locked", False))
         if not window.possible:
-            return self.refused(_shown(window), "guard", *window)
+            said: str = self.refused(str(window), "guard", *window)
+            if said == "taken":
+                self._give_up()
+            return said
         now_ps, locked = self._clock.now_ps, self._guarding
         self._watch.forget_settings()
         with self._calling_now():
             self._wanted = Guarding(window, self._dog.clock_hz, now_ps, now_ps)
             answer = self.call("guard", *window)
         wanted, self._wanted = self._wanted, None
-        if answer is None:
+        if answer is None and self.failed:
             self._let_go()
             return "a bus error"
         answer = self.truth("guard", answer)
         self._told.append(answer)
         if locked is not None and locked.window.locked:
             if answer and window != locked.window:
-                detail = f"guard returned True, while a lock holds {_shown(locked.window)}"
+                detail = f"guard returned True, while a lock holds {locked.window}"
                 self.breach("answer", detail)
             return "it is locked"
-        self._guarding = None
         if not answer:
             self.breach("answer", "guard returned False, and no lock keeps it from guarding")
+            self._give_up()
             return "refused"
         if wanted.first_ps == now_ps:  # it went on counting: from when, nobody has said
             wanted = wanted._replace(last_ps=self._clock.now_ps)
-        self._guarding, self._left_running, self._strayed = wanted, False, False
+        self._guarding, self._loose, self._strayed = wanted, False, False
         self._blame = self._watch.settings(window)
-        return _shown(window)
+        return str(window)
 
     def feed(self) -> str:
         """Ask the driver to feed, and judge its answer."""
         began, start_ps, guarding = self._began, self._clock.now_ps, self._guarding
+        if not self.calling:
+            self._watch.forget_look()
         with self._calling_now():
             answer = self.call("feed")
-        if answer is None:
+        if answer is None and self.failed:
             return "a bus error"
         answer = self.truth("feed", answer)
         self._told.append(answer)
@@ -299,7 +327,7 @@ class WatchdogPort(DevicePort):
         if answer and not fed:
             self.breach(
                 "answer", "feed returned True, and nothing was fed",
-                "feed-unconfirmed", self._method_place("feed"),
+                "feed-unconfirmed", self._watch.look,
             )  # fmt: skip
         elif fed and not answer:
             self.breach("answer", "feed returned False, and it was fed")
@@ -317,19 +345,17 @@ class WatchdogPort(DevicePort):
     def _causes(self, _step: Step) -> str:
         with self._calling_now():
             answer = self.call("causes")
-        if answer is None:
+        if answer is None and self.failed:
             return "a bus error"
         found = self._named(answer)
         self._told.append(tuple(sorted(found)))
         resets = self._resets
         missing, more = resets.told - found, found - resets.tellable
         if missing or more:
-            detail = f"causes tells of {_listed(found)}, while there was {_listed(resets.told)}"
+            detail = f"causes tells of {listed(found)}, while there was {listed(resets.told)}"
             again = bool(more) and more <= resets.known
-            self.breach(
-                "causes", detail, *self._watch.causes(again=again, missing=bool(missing))
-            )
-        return _listed(found)
+            self.breach("causes", detail, *self._watch.causes(again=again, missing=bool(missing)))
+        return listed(found)
 
     def _named(self, answer: object) -> set[str]:
         """Return an answer that must be the names of causes."""
@@ -341,24 +367,24 @@ class WatchdogPort(DevicePort):
 
     def _restart(self, _step: Step) -> str:
         with self._calling_now():
-            answered = self.call("restart")
+            self.call("restart")
         if self._bite is None:
             self.breach("restart", "restart returned, and the board was not reset")
-        return "nothing" if answered is None else str(answered)
+        return "it returned"
 
     def _stray(self, step: Step) -> str:
         """Let another program do something to the watchdog, past the driver."""
-        what, ports = step.values["stray"], self._dog.ports
+        what: str = step.values["stray"]
         self._straying = True
         try:
             if what == "feed":
                 self._stray_feed()
             else:
-                ports["CONTROL"].bare_write(_ENABLE * (what == "start"))
+                self._dog.ports["CONTROL"].bare_write(_ENABLE * (what == "start"))
         finally:
             self._straying = False
         if what == "start":
-            self._left_running = self._guarding is None
+            self._loose |= self._guarding is None
         elif what == "stop":
             self._judge_lock()
         return what
@@ -379,7 +405,7 @@ class WatchdogPort(DevicePort):
         if guarding is not None and guarding.window.locked and not self._dog.running:
             detail = "another program has stopped it, which was to be locked"
             self.breach("window", detail, *self._blame)
-            self._guarding = None
+            self._give_up()
         self._let_go()
 
     # the end
@@ -390,8 +416,13 @@ class WatchdogPort(DevicePort):
 
     def _breach(self, promise: str, detail: str) -> None:
         running = promise == "quiet" and self.stirring()
-        rule = "watchdog-left-running" if running else ""
-        self.breach(promise, detail, rule, self._method_place("close"))
+        self.breach(promise, detail, *(self._left_running("close") if running else _NOBODY))
+
+    def _left_running(self, method: str) -> Blame:
+        """Return why it runs after a call that was to stop it: the call, if it is not locked."""
+        return (
+            self._blame if self._blame[0] else ("watchdog-left-running", self._method_place(method))
+        )
 
     def results(self) -> list[object]:
         """Return what the driver said."""
@@ -399,14 +430,5 @@ class WatchdogPort(DevicePort):
 
     def stirring(self) -> list[str]:
         """Say whether it counts after ``close``, though it is not locked."""
-        stray = self._left_running or self._guarding is not None
+        stray = self._loose or self._guarding is not None
         return ["it still counts"] if self._dog.running and not stray else []
-
-
-def _shown(window: Window) -> str:
-    opens = f", open from {window.opens}" if window.opens else ""
-    return f"{window.timeout} ticks{opens}{', locked' if window.locked else ''}"
-
-
-def _listed(names: Iterable[str]) -> str:
-    return ", ".join(sorted(names)) or "nothing"

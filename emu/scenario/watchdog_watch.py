@@ -38,6 +38,7 @@ class WatchdogWatch:
         self._dog = dog
         self._method = method
         self.fed: Place = _NOWHERE
+        self._look: Place = _NOWHERE  # where a feed looked last whether it could be
         self._written: dict[str, Place] = {}  # where each setting was written last
         self._refused: dict[str, Place] = {}  # where, if it was locked then
         self._looked: Place = _NOWHERE  # where CAUSE was read last
@@ -46,6 +47,8 @@ class WatchdogWatch:
         for name in ("CONTROL", "TIMEOUT", "OPENS"):
             dog.ports[name].wrap_write(partial(self._noting_setting, name))
         dog.ports["FEED"].wrap_write(self._noting_feed)
+        for name in ("STATUS", "COUNT"):
+            dog.ports[name].wrap_read(self._noting_state)
         dog.ports["CAUSE"].wrap_read(self._noting_look)
         dog.ports["CAUSE"].wrap_write(self._noting_clear)
 
@@ -64,9 +67,18 @@ class WatchdogWatch:
     def _noting_feed(self, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
             self.fed = asking_place()
+            if not self._look[1]:
+                self._look = self.fed
             write(value)
 
         return writing
+
+    def _noting_state(self, read: ReadPort) -> ReadPort:
+        def reading() -> int:
+            self._look = asking_place()
+            return read()
+
+        return reading
 
     def _noting_look(self, read: ReadPort) -> ReadPort:
         def reading() -> int:
@@ -91,12 +103,21 @@ class WatchdogWatch:
         self._written.clear()
         self._refused.clear()
 
+    def forget_look(self) -> None:
+        """Begin anew: it is going to be fed."""
+        self._look = _NOWHERE
+
+    @property
+    def look(self) -> Place:
+        """The line of a feed that looked at the state last, or wrote a key without a look."""
+        return self._look if self._look[1] else self._method("feed")
+
     def forget_causes(self) -> None:
         """Begin anew: ``open`` is going to take the causes."""
         self._shown, self._cleared, self._looked = 0, _NOWHERE, _NOWHERE
 
     def settings(self, window: Window) -> Blame:
-        """Return what has gone wrong with a window that was asked for, nothing if it is in force."""
+        """Return what has gone wrong with a window that was asked for, if anything has."""
         dog = self._dog
         if not dog.running:
             return self._blamed("CONTROL", late=False)
@@ -107,12 +128,12 @@ class WatchdogWatch:
         ):
             if wanted != found:
                 return self._blamed(name, late=dog.peek(name) == wanted)
-        if window.locked and not dog.peek("CONTROL.LOCK"):
+        if window.locked != bool(dog.peek("CONTROL.LOCK")):
             return self._blamed("CONTROL", late=False)
         return _NOBODY
 
     def _blamed(self, name: str, *, late: bool) -> Blame:
-        place = self._written.get(name) or self._method("guard")
+        place = self._written.get(name) or self._written.get("CONTROL") or self._method("guard")
         return _TOO_LATE if late or name in self._refused else _OTHERWISE, place
 
     def causes(self, *, again: bool, missing: bool) -> Blame:

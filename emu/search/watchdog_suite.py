@@ -124,7 +124,8 @@ def _locks() -> Iterator[dict[str, Any]]:
     yield _body("not locked, and a program that stops it", "open", _guard(100), _wait(50),
                 {"stray": "stop"}, "feed", _wait(150), "close")  # fmt: skip
     yield _body("locked, and guarded anew", "open", locked, _guard(400), _wait(50), "feed",
-                _guard(20), _wait(60), "feed", *_starved(101), _guard(50), *_starved(51))  # fmt: skip
+                _guard(20), _wait(60), "feed", *_starved(101), _guard(50),
+                *_starved(51))  # fmt: skip
     long = _guard(300, opens=80, locked=True)
     yield _body("locked, closed and opened again", "open", long, _wait(50), "close", _wait(50),
                 "open", "causes", "feed", _wait(150), "feed", "reopen", "feed", _wait(150), "feed",
@@ -183,8 +184,9 @@ def _faults() -> Iterator[dict[str, Any]]:
          {"kind": "dropped-write", "target": f"{_PORT}.{name}", "until": "3 ms"})
         for name in ("FEED", "CONTROL", "CAUSE", "TIMEOUT")
     ]  # fmt: skip
-    own.append(("OPEN seen late",
-                {"kind": "late-ready", "target": f"{status}.OPEN", "reads": 2, **when}))
+    own.append(
+        ("OPEN seen late", {"kind": "late-ready", "target": f"{status}.OPEN", "reads": 2, **when})
+    )
     life = [_guard(60, opens=15), _wait(25), "feed", _wait(10), "feed", _wait(25), "feed",
             "causes"]  # fmt: skip
     for title, fault in (*(one for one in usual if not one[1]["target"].endswith(".irq")), *own):
