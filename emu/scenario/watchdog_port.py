@@ -18,8 +18,8 @@ from emu.kernel.where import Place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort, Held
 from emu.scenario.guarded import RunOver
 from emu.scenario.model import Step
+from emu.scenario.watchdog_blame import Lead, WatchdogBlame
 from emu.scenario.watchdog_books import Bite, Guarding, Resets, Window, cause_of, listed
-from emu.scenario.watchdog_watch import Blame, WatchdogWatch
 from emu.units import show_duration
 
 __all__ = ["WATCHDOG_PROMISES", "WatchdogPort"]
@@ -34,7 +34,7 @@ WATCHDOG_PROMISES = {
     "range": "a window that cannot be made is refused with a ValueError",
     **COMMON_PROMISES,
 }
-_NOBODY: Blame = ("", ("", 0))
+_NOBODY: Lead = ("", ("", 0))
 _ENABLE = 0x01
 _SLACK_TICKS = 2  # by which a driver that keeps its own time may take the window for shut
 
@@ -63,7 +63,7 @@ class WatchdogPort(DevicePort):
         """Watch when it begins to count, and when it bites."""
         assert isinstance(self.device, Watchdog)
         self._dog = self.device
-        self._watch = WatchdogWatch(self._dog, self._method_place)
+        self._accesses = WatchdogBlame(self._dog, self._method_place)
         self._told: list[object] = []
         self._resets = Resets()
         self._guarding: Guarding | None = None
@@ -104,7 +104,7 @@ class WatchdogPort(DevicePort):
             self.breach("window", detail, *self._blame)
         self._strayed = self._straying
         self._guarding = guarding.begun(now_ps)
-        self._blame = self._watch.settings(guarding.window)
+        self._blame = self._accesses.settings(guarding.window)
 
     def _bites(self, bits: int) -> None:
         self._bite = Bite(
@@ -186,7 +186,7 @@ class WatchdogPort(DevicePort):
             return None
         rule = "wrong-key" if bite.cause == "wrong-key" else "fed-too-early"
         what = "a wrong key was written" if rule == "wrong-key" else "it was fed too early"
-        place = self._watch.fed if rule == "wrong-key" else self._watch.look
+        place = self._accesses.fed if rule == "wrong-key" else self._accesses.look
         if bite.mixed:
             what += ", since another task fed it in between"
             return _Wrong("fed", what, "feed-torn", place)
@@ -241,7 +241,7 @@ class WatchdogPort(DevicePort):
 
     def open(self) -> str:
         """Open the device: what it guards ends, unless it is locked."""
-        self._watch.forget_causes()
+        self._accesses.forget_causes()
         with self._calling_now():
             return super().open()
 
@@ -275,7 +275,7 @@ class WatchdogPort(DevicePort):
                 self._give_up()
             return said
         now_ps, locked = self._clock.now_ps, self._guarding
-        self._watch.forget_settings()
+        self._accesses.forget_settings()
         with self._calling_now():
             self._wanted = Guarding(window, self._dog.clock_hz, now_ps, now_ps)
             answer = self.call("guard", *window)
@@ -297,14 +297,14 @@ class WatchdogPort(DevicePort):
         if wanted.first_ps == now_ps:  # it went on counting: from when, nobody has said
             wanted = wanted._replace(last_ps=self._clock.now_ps)
         self._guarding, self._loose, self._strayed = wanted, False, False
-        self._blame = self._watch.settings(window)
+        self._blame = self._accesses.settings(window)
         return str(window)
 
     def feed(self) -> str:
         """Ask the driver to feed, and judge its answer."""
         began, start_ps, guarding = self._began, self._clock.now_ps, self._guarding
         if not self.calling:
-            self._watch.forget_look()
+            self._accesses.forget_look()
         with self._calling_now():
             answer = self.call("feed")
         if answer is None and self.failed:
@@ -327,7 +327,7 @@ class WatchdogPort(DevicePort):
         if answer and not fed:
             self.breach(
                 "answer", "feed returned True, and nothing was fed",
-                "feed-unconfirmed", self._watch.look,
+                "feed-unconfirmed", self._accesses.look,
             )  # fmt: skip
         elif fed and not answer:
             self.breach("answer", "feed returned False, and it was fed")
@@ -354,7 +354,9 @@ class WatchdogPort(DevicePort):
         if missing or more:
             detail = f"causes tells of {listed(found)}, while there was {listed(resets.told)}"
             again = bool(more) and more <= resets.known
-            self.breach("causes", detail, *self._watch.causes(again=again, missing=bool(missing)))
+            self.breach(
+                "causes", detail, *self._accesses.causes(again=again, missing=bool(missing))
+            )
         return listed(found)
 
     def _named(self, answer: object) -> set[str]:
@@ -418,7 +420,7 @@ class WatchdogPort(DevicePort):
         running = promise == "quiet" and self.stirring()
         self.breach(promise, detail, *(self._left_running("close") if running else _NOBODY))
 
-    def _left_running(self, method: str) -> Blame:
+    def _left_running(self, method: str) -> Lead:
         """Return why it runs after a call that was to stop it: the call, if it is not locked."""
         return (
             self._blame if self._blame[0] else ("watchdog-left-running", self._method_place(method))

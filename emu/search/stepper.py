@@ -17,6 +17,7 @@ from pathlib import Path
 from types import CodeType, FrameType
 from typing import Any, NamedTuple
 
+from emu.errors import RunEnded
 from emu.kernel.board import Board
 from emu.kernel.bus import WIDTHS, Window
 from emu.kernel.clock import NEVER_PS
@@ -195,21 +196,29 @@ class Stepper:
         depth, from_ps = cpu.depth, clock.now_ps
         if not self._may_act(entry):
             return
-        served = True  # also where it ends the run, or resets the board
+        served = False
         try:
-            if entry.kind == "stall":
-                served = stall(cpu, clock, entry.events)
-            elif entry.kind == "pause":
-                served = pause(cpu, clock, entry.events)
-            elif entry.kind != "spurious":
-                assert self._tasks is not None
-                self._tasks.enter(entry.kind)
-            else:
-                served = bool(cpu.interrupts.line(self._line).handlers)
-                cpu.interrupts.line(self._line).latch()
-                cpu.attend(clock.now_ps)
-        finally:
+            served = self._do(entry)
+        except RunEnded:  # by what came meanwhile, such as a reset of the board
             self.acted.append(Acted(entry, place, depth, served, from_ps, clock.now_ps))
+            raise
+        self.acted.append(Acted(entry, place, depth, served, from_ps, clock.now_ps))
+
+    def _do(self, entry: Entry) -> bool:
+        """Be late, or let something in, and say whether a handler or another task ran."""
+        cpu, clock = self._board.cpu, self._board.clock
+        if entry.kind == "stall":
+            return stall(cpu, clock, entry.events)
+        if entry.kind == "pause":
+            return pause(cpu, clock, entry.events)
+        if entry.kind != "spurious":
+            assert self._tasks is not None
+            self._tasks.enter(entry.kind)
+            return True
+        served = bool(cpu.interrupts.line(self._line).handlers)
+        cpu.interrupts.line(self._line).latch()
+        cpu.attend(clock.now_ps)
+        return served
 
     def _may_act(self, entry: Entry) -> bool:
         """Whether an entry can do anything here: main code may not be interrupted everywhere."""

@@ -1,7 +1,7 @@
-"""A watchdog driver that looks at its own clock and never at STATUS: when to feed follows from that.
+"""A watchdog driver that looks at the clock and never at STATUS: when to feed follows from that.
 
-What it does not know of the watchdog it reads once, when it is opened and finds it locked. It counts
-from the end of a feed on, so by its own clock the window opens a little late, and never early.
+What it does not know of the watchdog it reads once, when it is opened and finds it locked. It
+counts from the end of a feed on, so by its own clock the window opens a little late, never early.
 """
 
 from __future__ import annotations

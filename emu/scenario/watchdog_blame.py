@@ -15,15 +15,15 @@ from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.where import Place
 from emu.scenario.watchdog_books import Window
 
-__all__ = ["Blame", "WatchdogWatch"]
+__all__ = ["Lead", "WatchdogBlame"]
 
-Blame = tuple[str, Place]
-_NOBODY: Blame = ("", ("", 0))
+Lead = tuple[str, Place]
+_NOBODY: Lead = ("", ("", 0))
 _NOWHERE: Place = ("", 0)
 _TOO_LATE, _OTHERWISE = "watchdog-set-too-late", "watchdog-set-otherwise"
 
 
-class WatchdogWatch:
+class WatchdogBlame:
     """Note accesses to a watchdog.
 
     Args:
@@ -116,7 +116,7 @@ class WatchdogWatch:
         """Begin anew: ``open`` is going to take the causes."""
         self._shown, self._cleared, self._looked = 0, _NOWHERE, _NOWHERE
 
-    def settings(self, window: Window) -> Blame:
+    def settings(self, window: Window) -> Lead:
         """Return what has gone wrong with a window that was asked for, if anything has."""
         dog = self._dog
         if not dog.running:
@@ -132,11 +132,11 @@ class WatchdogWatch:
             return self._blamed("CONTROL", late=False)
         return _NOBODY
 
-    def _blamed(self, name: str, *, late: bool) -> Blame:
+    def _blamed(self, name: str, *, late: bool) -> Lead:
         place = self._written.get(name) or self._written.get("CONTROL") or self._method("guard")
         return _TOO_LATE if late or name in self._refused else _OTHERWISE, place
 
-    def causes(self, *, again: bool, missing: bool) -> Blame:
+    def causes(self, *, again: bool, missing: bool) -> Lead:
         """Return what made ``causes`` tell something else than there was.
 
         Args:
