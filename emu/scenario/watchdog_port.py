@@ -165,14 +165,19 @@ class WatchdogPort(DevicePort):
         What comes of something that the driver was accused of already is not held against it again.
         """
         if bite.calling == "restart":
-            if bite.cause == "software":
-                return None
-            return _Wrong("restart", f"restart made it bite, and the cause is {bite.cause}")
+            return self._wrong_restart(bite)
         if bite.cause == "software":
             return _Wrong("fed", "nobody asked for a reset by software")
         if self._loose:
             return None
         return self._wrong_late(bite) if bite.cause == "late" else self._wrong_feed(bite)
+
+    def _wrong_restart(self, bite: Bite) -> _Wrong | None:
+        """Judge a reset in ``restart``, which may have been held up until the watchdog bit."""
+        late = bite.cause == "late" and self._guarding is not None
+        if bite.cause == "software" or (late and self._wrong_late(bite) is None):
+            return None
+        return _Wrong("restart", f"restart made it bite, and the cause is {bite.cause}")
 
     def _wrong_feed(self, bite: Bite) -> _Wrong | None:
         """Judge a bite because of a key: who wrote it, and whether the window was open."""
@@ -212,7 +217,7 @@ class WatchdogPort(DevicePort):
             if late_ps > 0:
                 return _Wrong("bite", f"it bit {show_duration(late_ps)} too late", *self._blame)
         left_ps = min(due_ps) - self._call_ps - self.held_up_ps(self._held)
-        if bite.calling in ("feed", "guard") and left_ps > self.late_ps:
+        if bite.calling in ("feed", "guard", "restart") and left_ps > self.late_ps:
             detail = f"it bit during {bite.calling}, which began {show_duration(left_ps)} before"
             return _Wrong("fed", detail)
         return None

@@ -199,7 +199,7 @@ def _hunted() -> Iterator[dict[str, Any]]:
     yield _body("feeds, at every timing", "open", _guard(100, opens=20), _wait(60), "feed",
                 _wait(60), "feed", "feed", "causes")  # fmt: skip
     yield _body("bitten and begun anew, at every timing", "open", _guard(40), *_starved(50),
-                _guard(40), "feed", "close")  # fmt: skip
+                _guard(40), "feed", "restart", "causes", "close")  # fmt: skip
     yield _body("locked and taken over, at every timing", "open", _guard(200, locked=True),
                 _wait(100), "reopen", "feed", "causes", *_starved(201))  # fmt: skip
     yield _body("guarded anew, at every timing", "open", _guard(100), _wait(60), _guard(60),
