@@ -36,6 +36,7 @@ WATCHDOG_PROMISES = {
 }
 _NOBODY: Lead = ("", ("", 0))
 _ENABLE = 0x01
+_WAITING = ("call-overdue", "endless-poll", "asleep-for-ever")
 _SLACK_TICKS = 2  # by which a driver that keeps its own time may take the window for shut
 
 
@@ -113,6 +114,12 @@ class WatchdogPort(DevicePort):
 
     # resets
 
+    def play(self, step: Step) -> None:
+        """Play one step on an open device; the reset that may end an ``open`` is the last."""
+        if step.action not in self.UNOPENED and not self.is_open:
+            super().play(Step("open", row=step.row))
+        super().play(step)
+
     def played(self, step: Step) -> str:
         """Play one step, and go on with a new driver where it resets the board."""
         start_ps = self._clock.now_ps
@@ -130,6 +137,8 @@ class WatchdogPort(DevicePort):
     def _note_ended(self, name: str, ended: RunEnded, entitled: Callable[[], bool] | None) -> None:
         if self._bite is not None and ended.rule == "board-reset":
             raise ended
+        if name == "restart" and ended.rule in _WAITING and self.excuse("restart"):
+            raise RunOver("restart waits for a reset that a fault has kept off")
         super()._note_ended(name, ended, entitled)
 
     def _note_raised(self, name: str, error: BaseException) -> None:
@@ -174,8 +183,9 @@ class WatchdogPort(DevicePort):
 
     def _wrong_restart(self, bite: Bite) -> _Wrong | None:
         """Judge a reset in ``restart``, which may have been held up until the watchdog bit."""
-        late = bite.cause == "late" and self._guarding is not None
-        if bite.cause == "software" or (late and self._wrong_late(bite) is None):
+        if bite.cause == "software" or (bite.cause == "late" and self._loose):
+            return None
+        if bite.cause == "late" and self._guarding is not None and self._wrong_late(bite) is None:
             return None
         return _Wrong("restart", f"restart made it bite, and the cause is {bite.cause}")
 
@@ -245,8 +255,13 @@ class WatchdogPort(DevicePort):
         yield
 
     def open(self) -> str:
-        """Open the device: what it guards ends, unless it is locked."""
+        """Open the device: what it guards ends, unless it is locked.
+
+        A fault may have set it up otherwise, or stopped it for a while: then nobody knows.
+        """
         self._accesses.forget_causes()
+        if self._excusing():
+            self._give_up()
         with self._calling_now():
             return super().open()
 
@@ -254,17 +269,16 @@ class WatchdogPort(DevicePort):
         """Begin anew: the causes have been taken."""
         self._loose = self._strayed = False
         self._let_go()
-        if self._guarding is None and not self._dog.peek("CONTROL.LOCK"):
+        if self._guarding is None and not self._locked:
             self._blame = _NOBODY
-        if self._guarding is not None and self._excusing():
-            self._guarding = self._as_found(self._guarding)
+        if self._excusing() and self._locked:
+            self._give_up()
         self._resets.opened(in_doubt=self.excuse("causes"))
 
-    def _as_found(self, guarding: Guarding) -> Guarding | None:
-        """Return what a locked watchdog does by its own word, since a fault may have set it up."""
-        opens, timeout = self._dog.in_force
-        window = Window(timeout, opens, locked=True)
-        return guarding._replace(window=window) if self._dog.running else None
+    @property
+    def _locked(self) -> bool:
+        """Whether it is locked by its own word."""
+        return bool(self._dog.peek("CONTROL.LOCK"))
 
     def _let_go(self) -> None:
         """Let nothing be guarded any more, unless it is locked."""
@@ -279,7 +293,7 @@ class WatchdogPort(DevicePort):
             if said == "taken":
                 self._give_up()
             return said
-        now_ps, locked = self._clock.now_ps, self._guarding
+        now_ps, locked, held = self._clock.now_ps, self._guarding, self._loose and self._locked
         self._accesses.forget_settings()
         with self._calling_now():
             self._wanted = Guarding(window, self._dog.clock_hz, now_ps, now_ps)
@@ -295,6 +309,8 @@ class WatchdogPort(DevicePort):
                 detail = f"guard returned True, while a lock holds {locked.window}"
                 self.breach("answer", detail)
             return "it is locked"
+        if held:
+            return "what holds it is not known"
         if not answer:
             self.breach("answer", "guard returned False, and no lock keeps it from guarding")
             self._give_up()
