@@ -495,6 +495,23 @@ def test_nobody_resets_the_board_unasked() -> None:
     assert broken(run(Biting, "restart")) == {"restart": told}
 
 
+def test_who_waits_for_a_reset_that_a_fault_keeps_off() -> None:
+    """A driver may wait for ever for the reset that it has asked for; a lost write excuses it."""
+
+    class Waiting(Watchkeeper):
+        def restart(self) -> None:
+            super().restart()
+            while True:
+                self._cpu.work(100)
+
+    lost = {"kind": "dropped-write", "target": "panel.RESET"}
+    assert run(Waiting, "restart", "causes").clean
+    outcome = run(Waiting, "restart", "causes", faults=[lost])
+    assert outcome.clean
+    assert outcome.ended == "restart waits for a reset that a fault has kept off"
+    assert run(Watchkeeper, "restart", "causes", faults=[lost]).clean
+
+
 # causes
 
 
@@ -558,11 +575,14 @@ def test_causes_that_are_no_causes() -> None:
     assert run(Listing, "causes", "restart", "causes").clean
 
 
-def test_an_open_that_was_cut_off_may_have_taken_them() -> None:
-    """What an open that a reset ended may have taken out of the device is asked of nobody."""
+@pytest.mark.parametrize("opens", [["open", "open"], ["open"], []])
+def test_an_open_that_was_cut_off_may_have_taken_them(opens: list[str]) -> None:
+    """What an open that a reset ended may have taken out of the device is asked of nobody.
+
+    The next driver is opened in its place, whether a step says so or not.
+    """
     locked = {"guard": 1200, "locked": True}
-    steps = [locked, "restart", locked, "close", "open", "open", "causes"]
-    scenario = asked(KIND, *steps)
+    scenario = asked(KIND, locked, "restart", locked, "close", *opens, "causes")
     trying = Trying(scenario, Watchkeeper)
     for call in range(1, trying.run().calls + 1):
         for events in (1, 2):
