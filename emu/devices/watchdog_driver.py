@@ -51,8 +51,8 @@ class WatchdogDriver(Protocol):
         """Feed the watchdog if it can be fed now, without waiting.
 
         Returns:
-            Whether it was fed; False, without harm, where its window is not open yet or nothing is
-            guarded.
+            Whether it was fed; False, without harm, where its window is not open yet, nothing is
+            guarded, or another task is feeding it.
         """
 
     def causes(self) -> frozenset[str]:

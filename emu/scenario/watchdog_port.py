@@ -7,8 +7,7 @@ a new driver, and the steps go on. Where it was not, the run is over.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from emu.devices.watchdog import FIRST_KEY, SECOND_KEY, Watchdog
@@ -100,7 +99,7 @@ class WatchdogPort(DevicePort):
         if guarding is None or (self._wanted is not None and not guarding.window.locked):
             return
         early_ps = guarding.opens_ps[0] - now_ps
-        if early_ps > 0 and not self._straying:
+        if early_ps > 0 and self.calling == "feed":
             detail = f"it was fed {show_duration(early_ps)} before its window opened"
             self.breach("window", detail, *self._blame)
         self._strayed = self._straying
@@ -247,12 +246,10 @@ class WatchdogPort(DevicePort):
 
     # calls
 
-    @contextmanager
-    def _calling_now(self) -> Iterator[None]:
+    def _call_begins(self) -> None:
         """Note when a call begins, unless another task makes it in the middle of one."""
         if not self.calling:
             self._call_ps, self._held = self._clock.now_ps, self.held()
-        yield
 
     def open(self) -> str:
         """Open the device: what it guards ends, unless it is locked.
@@ -262,8 +259,8 @@ class WatchdogPort(DevicePort):
         self._accesses.forget_causes()
         if self._excusing():
             self._give_up()
-        with self._calling_now():
-            return super().open()
+        self._call_begins()
+        return super().open()
 
     def opened(self) -> None:
         """Begin anew: the causes have been taken."""
@@ -295,9 +292,9 @@ class WatchdogPort(DevicePort):
             return said
         now_ps, locked, held = self._clock.now_ps, self._guarding, self._loose and self._locked
         self._accesses.forget_settings()
-        with self._calling_now():
-            self._wanted = Guarding(window, self._dog.clock_hz, now_ps, now_ps)
-            answer = self.call("guard", *window)
+        self._call_begins()
+        self._wanted = Guarding(window, self._dog.clock_hz, now_ps, now_ps)
+        answer = self.call("guard", *window)
         wanted, self._wanted = self._wanted, None
         if answer is None and self.failed:
             self._let_go()
@@ -326,8 +323,8 @@ class WatchdogPort(DevicePort):
         began, start_ps, guarding = self._began, self._clock.now_ps, self._guarding
         if not self.calling:
             self._accesses.forget_look()
-        with self._calling_now():
-            answer = self.call("feed")
+        self._call_begins()
+        answer = self.call("feed")
         if answer is None and self.failed:
             return "a bus error"
         answer = self.truth("feed", answer)
@@ -364,8 +361,8 @@ class WatchdogPort(DevicePort):
         return self.feed()
 
     def _causes(self, _step: Step) -> str:
-        with self._calling_now():
-            answer = self.call("causes")
+        self._call_begins()
+        answer = self.call("causes")
         if answer is None and self.failed:
             return "a bus error"
         found = self._named(answer)
@@ -389,8 +386,8 @@ class WatchdogPort(DevicePort):
         return names
 
     def _restart(self, _step: Step) -> str:
-        with self._calling_now():
-            self.call("restart")
+        self._call_begins()
+        self.call("restart")
         if self._bite is None:
             self.breach("restart", "restart returned, and the board was not reset")
         return "it returned"
