@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from emu.devices.pin_driver import PinDriver
     from emu.devices.serial_driver import LineErrors, SerialDriver
     from emu.devices.timer_driver import TimerDriver
+    from emu.devices.watchdog_driver import WatchdogDriver
     from emu.errors import EmuError, InputError
     from emu.kernel.board import Board
     from emu.kernel.bus import BusError, Window
@@ -43,6 +44,7 @@ __all__ = [
     "Register",
     "SerialDriver",
     "TimerDriver",
+    "WatchdogDriver",
     "Window",
 ]
 
@@ -64,6 +66,7 @@ _HOMES = {
     "Register": "emu.kernel.register",
     "SerialDriver": "emu.devices.serial_driver",
     "TimerDriver": "emu.devices.timer_driver",
+    "WatchdogDriver": "emu.devices.watchdog_driver",
     "Window": "emu.kernel.bus",
 }
 

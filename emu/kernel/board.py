@@ -133,6 +133,7 @@ class Board:
         self._wires: dict[int, list[Signal]] = {}
         self._line_rules: dict[int, LineRules] = {}
         self.on_reset: Callable[[str], bool] | None = None
+        self._who: int | None = None  # on the tape, once there has been a reset
         self.cpu.watch_progress(self._progress)
         self.cpu.name_offset = self._name_offset
 
@@ -229,6 +230,9 @@ class Board:
         Raises:
             RunEnded: rule ``board-reset``, unless `on_reset` says that the driver goes on.
         """
+        if self._who is None:
+            self._who = self.journal.source("board", self.name)
+        self.journal.append((self.clock.now_ps, self._who, "reset because", why))
         for device in self.devices.values():
             device.reset()
         if self.on_reset is None or not self.on_reset(why):

@@ -357,6 +357,20 @@ class Cpu:
             self._clock.set_alarm(0)
         raise self._ended.with_traceback(None)  # each raise would make the last one's longer
 
+    def restart(self) -> None:
+        """Begin anew after what ended the run, a reset of the whole board, once it has come out.
+
+        Nothing is masked by the driver any more, and no handler is connected.
+        """
+        self._ended = self._ending = None
+        self._masks -= self.own_masks
+        self.own_masks = 0
+        self._clock.abandon()
+        for line in self.interrupts.lines.values():
+            line.handlers, line.latched = [], False
+            self.interrupts.update(line)
+        self._set_alarm()
+
     def watch_progress(self, settled: Callable[[], tuple[object, ...]]) -> None:
         """See polling by ``settled()``, equal as long as nothing but the same reads goes on."""
         self._settled = settled
@@ -435,9 +449,11 @@ class Cpu:
                 )
             )
         stop_ps = max(start_ps, min(deadline_ps, self._guard_ps))
-        reached_ps = clock.run_until_wanted(stop_ps, wanted, wait=deadline_ps != NEVER_PS)
-        if not self.depth:
-            self.idle_ps += reached_ps - start_ps - (clock.stalled_ps - stalled_ps)
+        try:
+            reached_ps = clock.run_until_wanted(stop_ps, wanted, wait=deadline_ps != NEVER_PS)
+        finally:  # a reset of the board ends a sleep, which was one all the same
+            if not self.depth:
+                self.idle_ps += clock.now_ps - start_ps - (clock.stalled_ps - stalled_ps)
         if reached_ps >= clock.alarm_ps:
             self._look_at_run(reached_ps)
 

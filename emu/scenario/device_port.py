@@ -58,12 +58,14 @@ class DevicePort(GuardedDriver):
     Attributes:
         PROMISES: the contract of the trade.
         STEADFAST: promises that no fault excuses.
+        UNOPENED: steps that need no open device.
         players: plays a step, by its action, and says in a few words how it went.
         late_ps: how much later than the device a driver may be.
     """
 
     PROMISES: ClassVar[Mapping[str, str]]
     STEADFAST: ClassVar[frozenset[str]] = frozenset()
+    UNOPENED: ClassVar[tuple[str, ...]] = ("open", "close", "reopen", "wait", "work")
 
     def __init__(self, bench: Bench, driver_class: type) -> None:
         self._bench = bench
@@ -268,11 +270,15 @@ class DevicePort(GuardedDriver):
 
     def play(self, step: Step) -> None:
         """Play one step and note how it went."""
-        if step.action not in ("open", "close", "reopen", "wait", "work") and not self.is_open:
+        if step.action not in self.UNOPENED and not self.is_open:
             self.play(Step("open", row=step.row))
         note = StepNote(step.action, self._clock.now_ps, "did not finish", step.row)
         self._bench.notes.append(note)
-        note.text = self.players[step.action](step)
+        note.text = self.played(step)
+
+    def played(self, step: Step) -> str:
+        """Play one step and say in a few words how it went."""
+        return self.players[step.action](step)
 
     def open(self) -> str:
         """Open the device."""

@@ -91,9 +91,17 @@ class GuardedDriver(ABC):
         region = next(one for one in board.bus.regions if one.device.name == name)
         self._access_ps = board.bus.access_ps + region.wait_ps
         self._place = place_of_class(driver_class)
-        io, cpu = given or (board.window(name), board.cpu)
-        self._driver = self._guarded("__init__", lambda: driver_class(io, cpu), OPEN_BOUND_PS)
+        self._given = given or (board.window(name), board.cpu)
+        self._driver_class = driver_class
+        self.construct()
         rules.method = self._method_place
+
+    def construct(self) -> None:
+        """Put a new driver in place, which knows of no other before it."""
+        io, cpu = self._given
+        self._driver: Any = self._guarded(
+            "__init__", lambda: self._driver_class(io, cpu), OPEN_BOUND_PS
+        )
 
     # what a kind of driver has to say
 

@@ -14,7 +14,9 @@ from drivers_example.message_seal import MessageSeal
 from drivers_example.pin_keeper import PinKeeper
 from drivers_example.smallest import Smallest
 from drivers_example.timekeeper import Timekeeper
+from drivers_example.watchkeeper import Watchkeeper
 from emu import CheckSettings, LineSettings
+from emu.errors import RunEnded
 from emu.kernel.board import Board, LineRules
 from emu.line.far_end import FarEnd
 from emu.line.plan import FarEndPlan
@@ -42,12 +44,17 @@ class Harbour(NamedTuple):
     seal: MessageSeal
 
 
-def opened(model: BoardModel) -> Harbour:
-    """Build the board, hang far ends on its lines, and open every driver."""
-    board = build_board(model)
-    board.power_on()
+def opened(model: BoardModel, board: Board | None = None) -> Harbour:
+    """Build the board, hang far ends on its lines, and open every driver.
+
+    Of a board that is given only the drivers are new.
+    """
     ends = []
-    for name, line in (("telemetry", LINE), ("console", SLOW)):
+    lines = (("telemetry", LINE), ("console", SLOW)) if board is None else ()
+    if board is None:
+        board = build_board(model)
+        board.power_on()
+    for name, line in lines:
         far = FarEnd(FarEndPlan("echo"), board.clock, board.device(name).signals, line)
         ends.append(far)
     gates = board.window("gates")
@@ -144,6 +151,27 @@ def test_a_reset_of_the_board_is_survived() -> None:
     harbour.seal.open(CheckSettings())
     a_busy_minute(harbour)
     closed(harbour)
+
+
+def test_a_bite_of_the_watchdog_ends_all_drivers() -> None:
+    """Fed, the board works on; starved, it begins anew with new drivers, and knows why."""
+    harbour = opened(HARBOUR)
+    board = harbour.board
+    guard = Watchkeeper(board.window("guard"), board.cpu)
+    guard.open()
+    assert guard.causes() == {"power-on"}
+    assert guard.guard(3277, 100, locked=True)
+    a_busy_minute(harbour)
+    assert guard.feed()
+    with pytest.raises(RunEnded, match="guard bit: not fed"):
+        harbour.timer.alarm(1_000_000, 2.0)
+    board.cpu.restart()
+    again = opened(HARBOUR, board)
+    guard = Watchkeeper(board.window("guard"), board.cpu)
+    guard.open()
+    assert guard.causes() == {"late"}
+    a_busy_minute(again)
+    closed(again)
 
 
 def test_the_router_of_the_board() -> None:
