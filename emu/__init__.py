@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from emu.kernel.cpu import Cpu
     from emu.kernel.device import Device
     from emu.kernel.register import Field, Register
+    from emu.kernel.routed import routed
     from emu.units import LineSettings
 
 __all__ = [
@@ -44,6 +45,7 @@ __all__ = [
     "SerialDriver",
     "TimerDriver",
     "Window",
+    "routed",
 ]
 
 _HOMES = {
@@ -65,6 +67,7 @@ _HOMES = {
     "SerialDriver": "emu.devices.serial_driver",
     "TimerDriver": "emu.devices.timer_driver",
     "Window": "emu.kernel.bus",
+    "routed": "emu.kernel.routed",
 }
 
 # Hidden from type checkers, which would otherwise believe that any name can be imported.

@@ -35,7 +35,8 @@ ACTIONS = ("open", "send", "receive", "exchange", "echo", "drain", "wait", "work
 class DeviceModel:
     """Say what a device is and how it lies on the bus; see `emu.kernel.board.Board.attach`.
 
-    `beside` names the devices that its driver is given as well.
+    `irq` is a source of the interrupt controller `through`, where one is named; `beside` names the
+    devices that its driver is given as well.
     """
 
     name: str
@@ -46,6 +47,7 @@ class DeviceModel:
     widths: tuple[int, ...] | None = None
     wait_cycles: int = 0
     irq: int | None = None
+    through: str = ""
     size: int | None = None
     beside: tuple[str, ...] = ()
 

@@ -77,6 +77,8 @@ class Run:
     ) -> None:
         self.scenario = scenario
         self.board: Board = build_board(scenario.board, events=events, places=places)
+        for controller in self.board.sources.controllers:
+            self.board.stand_in_for(controller)
         self.board.power_on()
         self.findings = Findings(self.board.clock)
         self.ended = ""

@@ -185,6 +185,7 @@ def _device(device: DeviceModel) -> Plain:
         **_if(device.widths, access=list(device.widths or ())),
         **_if(device.wait_cycles, wait=device.wait_cycles),
         **_if(device.irq is not None, irq=device.irq),
+        **_if(device.through, through=device.through),
         **_if(device.size, size=format_size(device.size or 0)),
         **_if(device.beside, beside=list(device.beside)),
         **_settings(find_device(device.kind).PARAMETERS, device.settings),
