@@ -32,7 +32,7 @@ class Source(NamedTuple):
 
 
 class SourceFlaw(NamedTuple):
-    """Say what is wrong with the wiring of a device, and which argument of `Board.attach` says it."""
+    """Say what is wrong with a wiring, and which argument of `Board.attach` says it."""
 
     argument: str
     error: DeclarationError
