@@ -50,7 +50,7 @@ class StormCauses:
         See `emu.kernel.storm.Storms.cause`.
         """
         for fault in self._faults:
-            if fault.target.sort != "irq" or fault.target.irq != line.number:
+            if fault.target.sort != "irq" or self._line_of(fault.target.irq) != line.number:
                 continue
             if fault.held_line(since_ps) or self._often(fault, since_ps, entries):
                 return f"{_named(fault)} raises it"
@@ -58,9 +58,18 @@ class StormCauses:
         return causes[0] if causes and all(causes) else ""
 
     def _asking(self, line: InterruptLine) -> list[Device]:
-        """Return the devices that hold the line up now."""
-        regions = self._board.bus.regions
-        return [one.device for one in regions if one.irq == line.number and one.device.irq.level]
+        """Return the devices that hold the line up now; a controller only by itself."""
+        up = {
+            one.device.name: one.device
+            for one in self._board.bus.regions
+            if one.device.irq.level and self._line_of(one.irq) == line.number
+        }
+        wired = self._board.sources.wired
+        relays = {wired[name].controller for name in up if name in wired}
+        return [one for name, one in up.items() if name not in relays]
+
+    def _line_of(self, irq: int | None) -> int:
+        return -1 if irq is None else self._board.line_of(irq)
 
     def _hidden(self, device: Device, since_ps: int, entries: int) -> str:
         """Say which fault keeps handlers from serving `device`, empty if none does."""

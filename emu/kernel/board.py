@@ -257,6 +257,17 @@ class Board:
         if self.on_reset is None or not self.on_reset(why):
             self.cpu.end(RunEnded("board-reset", f"the whole board was reset: {why}"))
 
+    def line_of(self, irq: int) -> int:
+        """Return the line of the processor by which an interrupt comes in the end.
+
+        That is its own, or that of the controllers that it goes through.
+        """
+        source = self.sources.find(irq)
+        while source is not None and source.controller not in self._stood_in:
+            irq = self.window(source.controller).irq
+            source = self.sources.find(irq)
+        return irq
+
     def interpose(self, name: str) -> Signal:
         """Put a wire between a device and its interrupt line and return it; call from `join`.
 

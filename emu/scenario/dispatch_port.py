@@ -11,6 +11,7 @@ from emu.devices.interrupt_controller import SOURCES, InterruptController
 from emu.kernel.callers import Stack, asking_place, driver_stack, meeting
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import WritePort
+from emu.kernel.sources import source_of
 from emu.kernel.where import Place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort, Held
 from emu.scenario.difference import times as often
@@ -38,13 +39,16 @@ class DispatchPort(DevicePort):
     PROMISES = DISPATCH_PROMISES
 
     def set_up(self) -> None:
-        """Put a device on every source, and watch what is completed."""
+        """Put a device on every source that has none, and watch what is completed."""
         assert isinstance(self.device, InterruptController)
         self._controller = self.device
         cpu, clock = self._bench.board.cpu, self._bench.board.clock
+        lines = cpu.interrupts.lines.values()
+        wired = {source_of(one.number) for one in lines if one.through == self.device.name}
         self._lines = {
             number: SourceLine(number, self.device.signals[f"source{number}"], cpu, clock)
             for number in range(1, SOURCES + 1)
+            if number not in wired
         }
         self._held = Held()
         self._race: tuple[int, ...] = ()  # sources that came at once and were not served yet
@@ -69,7 +73,7 @@ class DispatchPort(DevicePort):
         self._driver.mask(number)
 
     def _note_claim(self, source: int) -> None:
-        if source:
+        if source in self._lines:
             self._called[source] = self._lines[source].calls
 
     def _noting_completion(self, write: WritePort) -> WritePort:

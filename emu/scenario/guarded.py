@@ -67,6 +67,8 @@ class GuardedDriver(ABC):
         failed: whether a call has ended in a bus error since, so that the port has to be reopened.
         calling: the driver's call that is under way, ``""`` for none.
         entered: whether another task has called in the middle of it.
+        shares: whether other drivers run on the board; time in handlers, which may be theirs, is
+            then held against none of this one's calls.
     """
 
     def __init__(
@@ -83,6 +85,7 @@ class GuardedDriver(ABC):
         self.name = name
         self.is_open = self.failed = self.entered = False
         self.calling = ""
+        self.shares = False
         self._board = board
         self._findings = findings
         self._call_rules = rules
@@ -94,6 +97,11 @@ class GuardedDriver(ABC):
         io, cpu = given or (board.window(name), board.cpu)
         self._driver = self._guarded("__init__", lambda: driver_class(io, cpu), OPEN_BOUND_PS)
         rules.method = self._method_place
+
+    @property
+    def driver(self) -> Any:  # noqa: ANN401 - whatever its class makes
+        """The driver itself, for others that use it."""
+        return self._driver
 
     # what a kind of driver has to say
 
@@ -156,8 +164,7 @@ class GuardedDriver(ABC):
 
     def _used_ps(self) -> int:
         """Simulated time in which nothing from outside took the processor away."""
-        clock = self._board.clock
-        return clock.now_ps - clock.stalled_ps - self._board.cpu.storms.taken_ps
+        return self._board.clock.now_ps - self._taken_ps
 
     def _insisted(self, name: str, call: Callable[[], Any], bound_ps: int) -> int:
         """Call until no bus error comes out any more that a fault made; return how often."""
@@ -251,7 +258,9 @@ class GuardedDriver(ABC):
     @property
     def _taken_ps(self) -> int:
         """How much time was taken from the driver so far."""
-        return self._board.cpu.storms.taken_ps + self._board.clock.stalled_ps
+        cpu = self._board.cpu
+        handlers_ps = cpu.handler_ps if self.shares else 0
+        return cpu.storms.taken_ps + self._board.clock.stalled_ps + handlers_ps
 
     def _note_ended(self, name: str, ended: RunEnded, entitled: Callable[[], bool] | None) -> None:
         """Note how a call ended the run."""

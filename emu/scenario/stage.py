@@ -18,7 +18,7 @@ from emu.kernel.cpu import Cpu
 from emu.rules.attach import Rules
 from emu.rules.finding import Findings
 from emu.scenario.driver_source import DriverName, load_driver
-from emu.scenario.model import Scenario
+from emu.scenario.model import Scenario, Step
 from emu.scenario.outcome import Outcome, StepNote
 
 if TYPE_CHECKING:
@@ -37,6 +37,7 @@ class Bench:
         findings: where findings go.
         methods: what a driver of this trade must have.
         detailed: whether the driver's lines are noted, and so all that is known besides.
+        shared: whether other drivers run on the board as well.
 
     Attributes:
         notes: how each step went.
@@ -50,6 +51,7 @@ class Bench:
     findings: Findings
     methods: tuple[str, ...]
     detailed: bool = False
+    shared: bool = False
     notes: list[StepNote] = field(default_factory=list)
     hand_out: Callable[[str], tuple[Window, Cpu]] = field(init=False)
     armed: Armed = field(init=False)
@@ -132,6 +134,12 @@ class Stage(Protocol):
     @property
     def far_ends(self) -> Mapping[str, FarEnd]:
         """What hangs on the line of each device."""
+
+    def begin(self, driver: type) -> None:
+        """Construct the driver."""
+
+    def take(self, step: Step, *, last: bool) -> None:
+        """Play a step; `last` says that it closes the device for good."""
 
     def play(self, driver: type) -> None:
         """Construct the driver and play all steps."""
