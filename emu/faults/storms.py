@@ -54,19 +54,10 @@ class StormCauses:
                 continue
             if fault.held_line(since_ps) or self._often(fault, since_ps, entries):
                 return f"{_named(fault)} raises it"
-        causes = [self._hidden(device, since_ps, entries) for device in self._asking(line)]
-        return causes[0] if causes and all(causes) else ""
-
-    def _asking(self, line: InterruptLine) -> list[Device]:
-        """Return the devices that hold the line up now; a controller only by itself."""
-        up = {
-            one.device.name: one.device
-            for one in self._board.bus.regions
-            if one.device.irq.level and self._line_of(one.irq) == line.number
-        }
-        wired = self._board.sources.wired
-        relays = {wired[name].controller for name in up if name in wired}
-        return [one for name, one in up.items() if name not in relays]
+        asking = self._board.asking(line.number)
+        causes = [self._hidden(device, since_ps, entries) for device in asking]
+        causes += [self._abandoned(device) for device in asking if line.shared]
+        return next((cause for cause in causes if cause), "")
 
     def _line_of(self, irq: int | None) -> int:
         return -1 if irq is None else self._board.line_of(irq)
@@ -82,6 +73,18 @@ class StormCauses:
             if self._often(fault, since_ps, entries, wanted):
                 return f"{_named(fault)} hides what {device.name} asks for"
         return ""
+
+    def _abandoned(self, device: Device) -> str:
+        """Say which fault may have kept a device asking when its driver let go of a shared line.
+
+        The handlers of others are left with it then, and cannot serve it.
+        """
+        told = (
+            one
+            for one in self._faults
+            if one.injected and one.target.device is device and one.target.sort != "irq"
+        )
+        return next((f"{_named(one)} was at {device.name}" for one in told), "")
 
     def _often(
         self, fault: Attached, since_ps: int, entries: int, wanted: frozenset[str] | None = None

@@ -268,6 +268,19 @@ class Board:
             source = self.sources.find(irq)
         return irq
 
+    def asking(self, line: int) -> list[Device]:
+        """Return the devices that hold a line of the processor up now.
+
+        A controller is one of them only if none that goes through it is.
+        """
+        up = {
+            one.device.name: one.device
+            for one in self.bus.regions
+            if one.irq is not None and one.device.irq.level and self.line_of(one.irq) == line
+        }
+        relays = {self.sources.wired[name].controller for name in up if name in self.sources.wired}
+        return [one for name, one in up.items() if name not in relays]
+
     def interpose(self, name: str) -> Signal:
         """Put a wire between a device and its interrupt line and return it; call from `join`.
 

@@ -24,7 +24,7 @@ from emu.scenario.promise import Breaches, Promise
 from emu.scenario.stage import Bench
 from emu.units import show_duration
 
-__all__ = ["COMMON_PROMISES", "DevicePort", "Held"]
+__all__ = ["COMMON_PROMISES", "HARMLESS", "DevicePort", "Held"]
 
 COMMON_PROMISES = {
     "time": "every call returns within its time-out, or soon if it has none",
@@ -38,7 +38,7 @@ _LATE_ACCESSES = (
 _PATIENCE_PS = PS_PER_S
 _OVERHEAD_ACCESSES = 400  # what a call may do besides waiting
 _SETTLING_PS = MS_PS
-_HARMLESS = ("spurious-interrupt", "withdrawn-interrupt", "cpu-stalled", "random-state")
+HARMLESS = ("spurious-interrupt", "withdrawn-interrupt", "cpu-stalled", "random-state")
 
 
 class Held(NamedTuple):
@@ -122,15 +122,16 @@ class DevicePort(GuardedDriver):
     # promises
 
     def excuse(self, promise: str) -> bool:
-        """Say whether a fault made a promise impossible that was just found broken."""
+        """Say whether a promise that was just found broken could not be kept."""
         if promise in self.STEADFAST:
             return False
-        return any(fault.last_active_ps >= self._opened_ps for fault in self._excusing())
+        acted = any(fault.last_active_ps >= self._opened_ps for fault in self._excusing())
+        return acted or bool(self._bench.troubled())
 
     def _excusing(self) -> list[Attached]:
         """Return the faults that did something which a driver cannot make up for."""
         faults = self._bench.armed.faults
-        return [one for one in faults if one.injected and one.spec.kind not in _HARMLESS]
+        return [one for one in faults if one.injected and one.spec.kind not in HARMLESS]
 
     def breach(self, promise: str, detail: str, rule: str = "", place: Place = ("", 0)) -> None:
         """Note that a promise was broken, and the line that it leads to, if that is known.
@@ -151,11 +152,8 @@ class DevicePort(GuardedDriver):
         """Return how each promise fared."""
         faults = [f"{one.spec.kind} on {one.spec.target}" for one in self._excusing()]
         kinds = ", ".join(dict.fromkeys(faults))
-        waived = {
-            name: f"{kinds}: no driver can keep it meanwhile"
-            for name in self.PROMISES
-            if kinds and name not in self.STEADFAST
-        }
+        why = f"{kinds}: no driver can keep it meanwhile" if kinds else self._bench.troubled()
+        waived = {name: why for name in self.PROMISES if why and name not in self.STEADFAST}
         return self._breaches.told(waived)
 
     # calls

@@ -19,6 +19,7 @@ from emu.kernel.clock import NEVER_PS, PS_PER_S
 from emu.kernel.cpu import Cpu
 from emu.kernel.where import Place
 from emu.rules.finding import Findings
+from emu.scenario.crowd import CROWDED_PS, Crowd
 from emu.scenario.driver_source import place_of_class, place_of_error, rule_of_error, text_of
 from emu.units import show_duration
 
@@ -238,29 +239,41 @@ class GuardedDriver(ABC):
     def _guard(self, name: str, start_ps: int, bound_ps: int, *, patient: bool) -> None:
         """End the run after `bound_ps`; or then look again, if there may still be an end.
 
-        Time that storms took, or in which the processor stood still, does not count.
+        Time that storms took, or in which the processor stood still, does not count, nor that of
+        handlers which may be another driver's. Where such handlers leave the call next to nothing
+        the run ends, and nobody is accused.
         """
         board = self._board
         before, end_ps = self._progress(), board.clock.now_ps + bound_ps - self._taken_ps
+        crowd = Crowd(board, self._lost_ps)
 
         def overdue() -> RunEnded | None:
+            if self.shares and crowd.leaves_nothing(self._lost_ps):
+                text = f"handlers left the main code no time for {name}"
+                return RunEnded("call-overdue", text, cause="handlers")
             left_ps = end_ps + self._taken_ps - board.clock.now_ps
             if left_ps > 0:
-                board.cpu.guard(board.clock.now_ps + left_ps, overdue)
+                board.cpu.guard(board.clock.now_ps + look_ps(left_ps), overdue)
                 return None
             if patient and not (self._nothing_comes() and self._progress() == before):
                 self._guard(name, start_ps, bound_ps, patient=True)
                 return None
             return _overdue(name, board.clock.now_ps - start_ps, board.cpu.last_read())
 
-        board.cpu.guard(board.clock.now_ps + bound_ps, overdue)
+        def look_ps(left_ps: int) -> int:
+            return min(left_ps, CROWDED_PS) if self.shares else left_ps
+
+        board.cpu.guard(board.clock.now_ps + look_ps(bound_ps), overdue)
 
     @property
     def _taken_ps(self) -> int:
         """How much time was taken from the driver so far."""
-        cpu = self._board.cpu
-        handlers_ps = cpu.handler_ps if self.shares else 0
-        return cpu.storms.taken_ps + self._board.clock.stalled_ps + handlers_ps
+        return self._lost_ps + (self._board.cpu.handler_ps if self.shares else 0)
+
+    @property
+    def _lost_ps(self) -> int:
+        """How much time was taken from all drivers so far."""
+        return self._board.cpu.storms.taken_ps + self._board.clock.stalled_ps
 
     def _note_ended(self, name: str, ended: RunEnded, entitled: Callable[[], bool] | None) -> None:
         """Note how a call ended the run."""

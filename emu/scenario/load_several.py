@@ -104,6 +104,7 @@ def check_several(
         _check_parts(scenario, values["drivers"], steps, notes)
         _check_beside(scenario, values["drivers"], notes)
         _check_controllers(scenario, steps, notes)
+        _check_shared(scenario, values["drivers"], steps, notes)
     for one in values["drivers"].values():
         check_driver(one.get("driver", ""), one.place("driver"), notes)
     check_limit(scenario, values, notes)
@@ -180,6 +181,33 @@ def _check_controllers(scenario: Scenario, steps: Sequence[Places], notes: Notes
                 notes.refuse(
                     places["step"], f"source {number} of {by} is wired to {owner}",
                     fix="take another one",
+                )  # fmt: skip
+
+
+def _check_shared(
+    scenario: Scenario, drivers: Mapping[str, Values], steps: Sequence[Places], notes: Notes
+) -> None:
+    """Note what the drivers at one line could not cope with, however good they are."""
+    owners: dict[int, list[str]] = {}
+    for device in scenario.board.devices:
+        if device.name in drivers and device.irq is not None and not device.through:
+            owners.setdefault(device.irq, []).append(device.name)
+    for number, names in owners.items():
+        if len(names) < 2:
+            continue
+        rules = scenario.board.interrupts.get(number)
+        if rules is not None and rules.edge:
+            notes.refuse(
+                drivers[names[1]].node,
+                f"{' and '.join(names)} share interrupt {number}, which is edge-sensed: one misses "
+                "the edge while the other asks",
+                fix="let the line be level-sensed, or give each device a line of its own",
+            )
+        for step, places in zip(scenario.steps, steps, strict=True):
+            if step.by in names and step.action == "leftovers":
+                notes.refuse(
+                    places["step"], f"{step.by} shares interrupt {number}, and nobody would serve "
+                    "what is left", fix="leave it out",
                 )  # fmt: skip
 
 

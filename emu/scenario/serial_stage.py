@@ -10,7 +10,7 @@ from emu.devices.serial_driver import LineErrors
 from emu.devices.uart16550 import Uart16550
 from emu.line.far_end import FarEnd
 from emu.record.characters import note_characters
-from emu.scenario.contract import counter
+from emu.scenario.contract import PROMISES, counter
 from emu.scenario.model import Step
 from emu.scenario.outcome import Outcome
 from emu.scenario.port import DrivenPort
@@ -108,11 +108,16 @@ class SerialStage:
         port.shares = bench.shared
         port.contract.calm = bench.calm
         port.contract.witness.sound = lambda: not armed.far_end_spoiled(name)
-        if armed.faults:
-            port.contract.excuses.find = lambda from_ps, opened_ps: armed.waivers(
-                from_ps, opened_ps=opened_ps, device=name
+        if armed.faults or bench.shared:
+            port.contract.excuses.find = lambda from_ps, opened_ps: self._with_trouble(
+                armed.waivers(from_ps, opened_ps=opened_ps, device=name)
             )
         return port
+
+    def _with_trouble(self, waivers: Mapping[str, list[str]]) -> Mapping[str, list[str]]:
+        """Return what cannot be kept and why, which is all of it where others are the reason."""
+        why = self._bench.troubled()
+        return {promise: [why] for promise in PROMISES} if why else waivers
 
     # playing
 
@@ -167,8 +172,11 @@ class SerialStage:
         for name, port in self.ports.items():
             if outcome.ended:
                 port.contract.cut()
-            promises = port.contract.judge(port.errors, self._bench.waived(name))
-            self._blame(port, promises)
+            why = self._bench.troubled()
+            waived = dict.fromkeys(PROMISES, why) if why else self._bench.waived(name)
+            promises = port.contract.judge(port.errors, waived)
+            if not why:
+                self._blame(port, promises)
             if name == self._scenario.port:
                 outcome.promises = promises
                 outcome.errors = _counters(port.errors)

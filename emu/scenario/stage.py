@@ -42,6 +42,8 @@ class Bench:
     Attributes:
         notes: how each step went.
         hand_out: returns the window and the processor that the driver of a device is given.
+        troubled: says why its driver cannot keep what it promises, though nothing is wrong with
+            either; ``""`` as a rule.
         armed: the faults, once they are in place.
         rules: the rules, once they are attached.
     """
@@ -54,6 +56,7 @@ class Bench:
     shared: bool = False
     notes: list[StepNote] = field(default_factory=list)
     hand_out: Callable[[str], tuple[Window, Cpu]] = field(init=False)
+    troubled: Callable[[], str] = lambda: ""
     armed: Armed = field(init=False)
     rules: Rules = field(init=False)
 
