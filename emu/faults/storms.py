@@ -79,11 +79,7 @@ class StormCauses:
 
         The handlers of others are left with it then, and cannot serve it.
         """
-        told = (
-            one
-            for one in self._faults
-            if one.injected and one.target.device is device and one.target.sort != "irq"
-        )
+        told = (one for one in self._faults if one.injected and one.target.device is device)
         return next((f"{_named(one)} was at {device.name}" for one in told), "")
 
     def _often(

@@ -103,15 +103,21 @@ class SeveralStage:
         return stage.ports[name].driver if isinstance(stage, SerialStage) else None
 
     def _blamed(self, line: InterruptLine) -> Handler | None:
-        """Return the handler that leaves a line asserted: that of a device which asks."""
+        """Return the handler that leaves a line asserted: that of a device which asks.
+
+        Where its driver has let go of the line, that is to blame; it shows where it closes.
+        """
         board = self.bench.board
         for device in board.asking(line.number):
             own = board.cpu.interrupts.lines[board.window(device.name).irq]
             driver = self._driver_of(device.name)
             for handler in own.handlers:
                 bound = getattr(handler, "__self__", None)
-                if len(own.handlers) == 1 or (bound is driver and driver is not None):
+                if own.through or (bound is driver and driver is not None):
                     return handler
+            if driver is not None and all(hasattr(one, "__self__") for one in own.handlers):
+                found: Handler | None = getattr(driver, "close", None)
+                return found
         return line.handlers[0] if len(line.handlers) == 1 else None
 
     def take(self, step: Step, *, last: bool) -> None:

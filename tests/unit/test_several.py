@@ -359,6 +359,32 @@ def test_a_device_left_asking_on_a_shared_line() -> None:
         assert outcome.clean, (seed, outcome)
 
 
+def test_a_device_that_a_fault_left_asking() -> None:
+    """Whoever shares a line with a device that could not be silenced is not to blame for it."""
+    steps = ({"by": "pins", "follow": 1, "target": 2}, {"by": "sampling", "every": 250},
+             {"wait": "1 ms"}, {"by": "sampling", "close": None},
+             {"by": "pins", "output": 3, "level": 1})  # fmt: skip
+    gone = {"kind": "dropped-write", "target": "sampling.CONTROL", "from": "600 us"}
+    outcome = run(scenario(DRIVERS, *steps, faults=[gone], limits={"time": "6 ms"}))
+    assert not outcome.findings, outcome
+    assert outcome.measures.interrupts > 500
+
+
+def test_who_lets_go_of_a_shared_line_and_leaves_its_device_asking() -> None:
+    """A driver that takes its handler off and lets its device go on is named, not the others."""
+
+    class Leaver(Timekeeper):
+        def close(self) -> None:
+            self._cpu.disconnect(self._io.irq, self._serve)
+
+    steps = ({"by": "pins", "follow": 1, "target": 2}, {"by": "sampling", "every": 250},
+             {"by": "sampling", "close": None},
+             {"by": "pins", "output": 3, "level": 1})  # fmt: skip
+    outcome = run(scenario(DRIVERS, *steps), sampling=Leaver)
+    assert {one.file for one in outcome.findings} == {__file__}
+    assert outcome.findings[-1].line == Leaver.close.__code__.co_firstlineno
+
+
 # what is refused
 
 
