@@ -166,14 +166,7 @@ class Cpu:
         """
         self._check_ended()
         line = self.interrupts.line(irq)
-        if not line.handlers or (handler is not None and handler not in line.handlers):
-            raise AccessError(f"interrupt line {irq} has no such handler", where="cpu.disconnect")
-        if handler is None and len(line.handlers) > 1:
-            raise AccessError(
-                f"interrupt line {irq} has {len(line.handlers)} handlers",
-                where="cpu.disconnect", fix="name the one to take off",
-            )  # fmt: skip
-        gone = line.handlers[-1] if handler is None else handler
+        gone = line.leaving(handler)
         line.handlers = [one for one in line.handlers if one != gone]
         self.note_connected(line, connected=False)
         self.interrupts.update(line)

@@ -102,6 +102,22 @@ class InterruptLine:
                 fix="disconnect it first, or declare the line shared in the board",
             )
 
+    def leaving(self, handler: Handler | None) -> Handler:
+        """Return the handler that is taken off, None standing for the only one.
+
+        Raises:
+            AccessError: it is not connected, or none is named and there are several.
+        """
+        where = "cpu.disconnect"
+        if not self.handlers or handler not in (None, *self.handlers):
+            raise AccessError(f"interrupt line {self.number} has no such handler", where=where)
+        if handler is None and len(self.handlers) > 1:
+            count, fix = len(self.handlers), "name the one to take off"
+            raise AccessError(
+                f"interrupt line {self.number} has {count} handlers", where=where, fix=fix
+            )
+        return self.handlers[-1] if handler is None else handler
+
     def latch(self) -> None:
         """Ask for one delivery whatever the wire does: a software or spurious interrupt."""
         self.latched = True

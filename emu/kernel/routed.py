@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Protocol, cast
 
-from emu.errors import AccessError
 from emu.kernel.cpu import Cpu
 from emu.kernel.interrupts import Handler, InterruptLine
 from emu.kernel.sources import source_of
@@ -75,8 +74,7 @@ class _RoutedCpu:
         if dispatcher is None:
             self._cpu.disconnect(irq, handler)
             return
-        if not line.handlers or handler not in (None, *line.handlers):
-            raise AccessError(f"interrupt {irq} has no such handler", where="cpu.disconnect")
+        line.leaving(handler)
         dispatcher.detach(source_of(irq))
         line.handlers = []
         self._cpu.note_connected(line, connected=False)
