@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from emu.kernel.cpu import Cpu
     from emu.kernel.device import Device
     from emu.kernel.register import Field, Register
+    from emu.kernel.routed import routed
     from emu.units import LineSettings
 
 __all__ = [
@@ -46,6 +47,7 @@ __all__ = [
     "TimerDriver",
     "WatchdogDriver",
     "Window",
+    "routed",
 ]
 
 _HOMES = {
@@ -68,6 +70,7 @@ _HOMES = {
     "TimerDriver": "emu.devices.timer_driver",
     "WatchdogDriver": "emu.devices.watchdog_driver",
     "Window": "emu.kernel.bus",
+    "routed": "emu.kernel.routed",
 }
 
 # Hidden from type checkers, which would otherwise believe that any name can be imported.

@@ -201,7 +201,7 @@ class TimerPort(DevicePort):
         since it was last called.
         """
         held, self._held = self._held, self.held()
-        late_ps = self.late_ps + self.held_up_ps(held)
+        late_ps = self.late_ps + self.held_up_ps(held, by_others=False)
         late = late_ps * self._timer.clock_hz // PS_PER_S
         least = max(0, (first - late - self._began[1]) // self._period - merged)
         most = (self._timer.cycles - self._began[0]) // self._period

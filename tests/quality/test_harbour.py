@@ -1,4 +1,4 @@
-"""Several drivers at once on the harbour's board, their handlers, and a line that two share."""
+"""Several drivers at once on the harbour's board: a shared line, and two by way of a controller."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from drivers_example.pin_keeper import PinKeeper
 from drivers_example.smallest import Smallest
 from drivers_example.timekeeper import Timekeeper
 from drivers_example.watchkeeper import Watchkeeper
-from emu import CheckSettings, LineSettings
+from emu import CheckSettings, Cpu, LineSettings, Window, routed
 from emu.errors import RunEnded
 from emu.kernel.board import Board, LineRules
 from emu.line.far_end import FarEnd
@@ -37,6 +37,7 @@ class Harbour(NamedTuple):
     """The board with a driver on each device."""
 
     board: Board
+    router: Dispatcher
     radio: InterruptDriver
     console: Smallest
     pins: PinKeeper
@@ -62,11 +63,14 @@ def opened(model: BoardModel, board: Board | None = None) -> Harbour:
     gates.write32(RELEASE, SAMPLING)
     board.cpu.sleep(10e-6)
 
-    def given(name: str) -> tuple[object, object]:
-        return board.window(name), board.cpu
+    router = Dispatcher(board.window("router"), board.cpu)
+    router.open()
+
+    def given(name: str) -> tuple[Window, Cpu]:
+        return board.window(name), routed(board.cpu, {"router": router})
 
     found = Harbour(
-        board, InterruptDriver(*given("telemetry")), Smallest(*given("console")),
+        board, router, InterruptDriver(*given("telemetry")), Smallest(*given("console")),
         PinKeeper(*given("float_and_lamp")), Timekeeper(*given("sampling")),
         MessageSeal(*given("seal")),
     )  # fmt: skip
@@ -90,7 +94,7 @@ def shared(model: BoardModel) -> BoardModel:
 
 def a_busy_minute(harbour: Harbour) -> None:
     """Use everything at once, and check that each gets what it asked for."""
-    board, radio, console, pins, timer, seal = harbour
+    board, _, radio, console, pins, timer, seal = harbour
     outside = board.device("float_and_lamp").signals["pin1"]
     pins.follow(1, 2)
     pins.output(4, 0)
@@ -115,7 +119,7 @@ def a_busy_minute(harbour: Harbour) -> None:
 
 def closed(harbour: Harbour) -> None:
     """Close every driver and see that nothing stirs."""
-    for driver in harbour[1:]:
+    for driver in reversed(harbour[1:]):
         driver.close()
     before = harbour.board.cpu.entries
     harbour.board.cpu.sleep(0.01)
@@ -125,9 +129,14 @@ def closed(harbour: Harbour) -> None:
 
 @pytest.mark.parametrize("model", [HARBOUR, shared(HARBOUR)], ids=["own lines", "a shared line"])
 def test_drivers_do_not_disturb_each_other(model: BoardModel) -> None:
-    """Five drivers on one board, their handlers in each other's way, all keep what they promise."""
+    """Six drivers on one board, their handlers in each other's way, all keep what they promise."""
     harbour = opened(model)
     a_busy_minute(harbour)
+    lines = harbour.board.cpu.interrupts.lines
+    by_router = [one for one in lines.values() if one.through]
+    assert [one.name for one in by_router] == ["console.irq", "seal.irq"]
+    assert all(one.deliveries for one in by_router)
+    assert lines[11].deliveries <= sum(one.deliveries for one in by_router)
     assert harbour.board.cpu.entries > 40
     closed(harbour)
 
@@ -142,8 +151,10 @@ def test_a_reset_of_the_board_is_survived() -> None:
     gates.write32(CLOCK, SAMPLING)
     gates.write32(RELEASE, SAMPLING)
     board.cpu.sleep(10e-6)
-    for driver in harbour[2:]:
+    for driver in reversed(harbour[3:]):
         driver.close()
+    harbour.router.close()
+    harbour.router.open()
     harbour.radio.open(LINE)  # which closes it first, as open may
     harbour.console.open(SLOW)
     harbour.pins.open()
@@ -175,11 +186,9 @@ def test_a_bite_of_the_watchdog_ends_all_drivers() -> None:
 
 
 def test_the_router_of_the_board() -> None:
-    """The driver of the interrupt controller runs beside the others."""
+    """The driver of the interrupt controller serves what has no other driver, beside the others."""
     harbour = opened(HARBOUR)
-    board = harbour.board
-    router = Dispatcher(board.window("router"), board.cpu)
-    router.open()
+    board, router = harbour.board, harbour.router
     calls: list[int] = []
     wire = board.device("router").signals["source9"]
 
@@ -192,5 +201,4 @@ def test_the_router_of_the_board() -> None:
         board.clock.schedule(board.clock.now_ps + (turn + 1) * 300 * US, lambda: wire.set(1))
     a_busy_minute(harbour)
     assert calls == [9] * 5
-    router.close()
     closed(harbour)
