@@ -24,7 +24,7 @@ from emu.scenario.promise import Breaches, Promise
 from emu.scenario.stage import Bench
 from emu.units import show_duration
 
-__all__ = ["COMMON_PROMISES", "HARMLESS", "DevicePort", "Held"]
+__all__ = ["COMMON_PROMISES", "HARMLESS", "NO_ANSWER", "DevicePort", "Held"]
 
 COMMON_PROMISES = {
     "time": "every call returns within its time-out, or soon if it has none",
@@ -39,6 +39,16 @@ _PATIENCE_PS = PS_PER_S
 _OVERHEAD_ACCESSES = 400  # what a call may do besides waiting
 _SETTLING_PS = MS_PS
 HARMLESS = ("spurious-interrupt", "withdrawn-interrupt", "cpu-stalled", "random-state")
+
+
+class _NoAnswer:
+    """Stand for the answer of a call that ended in a bus error; a driver may return None."""
+
+    def __repr__(self) -> str:
+        return "no answer"
+
+
+NO_ANSWER = _NoAnswer()
 
 
 class Held(NamedTuple):
@@ -167,7 +177,7 @@ class DevicePort(GuardedDriver):
         timeout_ps: int | None = None,
         grace_ps: int = 0,
     ) -> Any:  # noqa: ANN401 - a driver may return anything
-        """Make a call and return its answer, None if it ended in a bus error that a fault made.
+        """Make a call and return its answer, `NO_ANSWER` if a bus error ended it that a fault made.
 
         Args:
             name: of the method.
@@ -183,7 +193,7 @@ class DevicePort(GuardedDriver):
         try:
             answer = self._guarded(name, lambda: getattr(self._driver, name)(*arguments), bound_ps)
         except BusError:
-            return None
+            return NO_ANSWER
         limit_ps = waits_ps + grace_ps + _OVERHEAD_ACCESSES * self._access_ps
         handlers_ps = self.held_up_ps(held, by_others=False)
         handlers_ps -= self._clock.stalled_ps - held.stalled_ps

@@ -14,7 +14,7 @@ from emu.devices.watchdog import FIRST_KEY, SECOND_KEY, Watchdog
 from emu.devices.watchdog_driver import CAUSES
 from emu.errors import RunEnded
 from emu.kernel.where import Place
-from emu.scenario.device_port import COMMON_PROMISES, DevicePort, Held
+from emu.scenario.device_port import COMMON_PROMISES, NO_ANSWER, DevicePort, Held
 from emu.scenario.guarded import RunOver
 from emu.scenario.model import Step
 from emu.scenario.watchdog_blame import Lead, WatchdogBlame
@@ -296,7 +296,7 @@ class WatchdogPort(DevicePort):
         self._wanted = Guarding(window, self._dog.clock_hz, now_ps, now_ps)
         answer = self.call("guard", *window)
         wanted, self._wanted = self._wanted, None
-        if answer is None and self.failed:
+        if answer is NO_ANSWER:
             self._let_go()
             return "a bus error"
         answer = self.truth("guard", answer)
@@ -325,7 +325,7 @@ class WatchdogPort(DevicePort):
             self._accesses.forget_look()
         self._call_begins()
         answer = self.call("feed")
-        if answer is None and self.failed:
+        if answer is NO_ANSWER:
             return "a bus error"
         answer = self.truth("feed", answer)
         self._told.append(answer)
@@ -363,7 +363,7 @@ class WatchdogPort(DevicePort):
     def _causes(self, _step: Step) -> str:
         self._call_begins()
         answer = self.call("causes")
-        if answer is None and self.failed:
+        if answer is NO_ANSWER:
             return "a bus error"
         found = self._named(answer)
         self._told.append(tuple(sorted(found)))
