@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from emu.devices.checksum_driver import CheckSettings, ChecksumDriver
     from emu.devices.copy_driver import CopyDriver
+    from emu.devices.deadline_driver import DeadlineDriver
     from emu.devices.dispatch_driver import DispatchDriver
     from emu.devices.pin_driver import PinDriver
     from emu.devices.serial_driver import LineErrors, SerialDriver
@@ -32,6 +33,7 @@ __all__ = [
     "ChecksumDriver",
     "CopyDriver",
     "Cpu",
+    "DeadlineDriver",
     "Device",
     "DispatchDriver",
     "EmuError",
@@ -53,6 +55,7 @@ _HOMES = {
     "ChecksumDriver": "emu.devices.checksum_driver",
     "CopyDriver": "emu.devices.copy_driver",
     "Cpu": "emu.kernel.cpu",
+    "DeadlineDriver": "emu.devices.deadline_driver",
     "Device": "emu.kernel.device",
     "DispatchDriver": "emu.devices.dispatch_driver",
     "EmuError": "emu.errors",

@@ -234,4 +234,59 @@ TRADE = (
         "Put the flag back wherever a transfer ends: at DONE, at ERROR, and once an abort has "
         "been awaited.",
     ),
+    Rule(
+        "deadline-not-armed", "trade",
+        "the compare was left at a later time than the deadline that comes next",
+        "The deadline is called when another one comes, or never: a time-out does not end, and "
+        "with it whoever waits for it.",
+        "Whenever a deadline is added or taken away, in the handler too, write the compare anew "
+        "for the earliest that is left.",
+    ),
+    Rule(
+        "deadline-raced", "trade",
+        "the timer's handler came in at that line of a call that books, and moved the compare",
+        "What the call had looked at no longer holds: it leaves the compare alone, or writes it, "
+        "for a deadline that is gone, and its own is never called.",
+        "Look at the list, change it and write the compare with interrupts masked.",
+    ),
+    Rule(
+        "deadline-too-early", "trade",
+        "a deadline was called at that line before its time had come",
+        "The interrupt of a compare can come for nothing: while its halves are written it may be "
+        "in the past, and an earlier deadline may have been taken away.",
+        "Read the time in the handler, and call only what is due.",
+    ),
+    Rule(
+        "deadline-called-again", "trade",
+        "a deadline was called at that line that was called, cancelled or forgotten before",
+        "Whoever booked it has gone on: what the call is about may not be there any more.",
+        "Take a deadline off the list before it is called, with interrupts masked.",
+    ),
+    Rule(
+        "cancel-misjudged", "trade",
+        "cancel said that it came in time, or too late, and that was not so",
+        "What the deadline would have used is freed while its call is still to come, or just ran.",
+        "Look for the deadline, and take it off the list, in one block with interrupts masked.",
+    ),
+    Rule(
+        "deadline-left-armed", "trade",
+        "close left the compare at a deadline",
+        "The interrupt comes when nobody serves it any more: a storm, or a handler of whoever has "
+        "the line by then that finds nothing.",
+        "Write all ones to the compare before the handler is disconnected.",
+    ),
+    Rule(
+        "compare-not-moved", "trade",
+        "the handler returned and left the compare in the past",
+        "The interrupt is there as long as the time is at or past the compare, so the handler is "
+        "entered again and again, and nothing else runs.",
+        "Write the compare anew each time, all ones where no deadline is left.",
+    ),
+    Rule(
+        "compare-half-written", "trade",
+        "the halves of the compare do not belong to one deadline",
+        "The interrupt comes at once and for ever, or not for hours, each time the low half of the "
+        "time carries.",
+        "Write all ones to the high half, then the low half, then the high half.",
+    ),
 )  # fmt: skip

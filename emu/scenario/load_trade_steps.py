@@ -99,6 +99,14 @@ TRADE_STEPS: dict[str, StepTable] = {
         ),
     },
     "copy": COPY_STEPS,
+    "deadlines": {
+        "time": (Nothing(), "ask for the ticks that were counted", ()),
+        "book": (
+            Whole(0, 2**64), "book a deadline, so many ticks from now",
+            (Key("times", Whole(1, 1000), "how many, each booked when the last is called"),),
+        ),
+        "cancel": (Whole(1, 100_000), "take back a deadline, counted from 1 since open", ()),
+    },
 }
 # fmt: on
 

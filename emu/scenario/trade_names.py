@@ -18,6 +18,7 @@ BY_KIND = {
     "interrupt_controller": "dispatch",
     "gpio": "pins",
     "dma": "copy",
+    "mtimer": "deadlines",
 }
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
 CALLERS: dict[str, tuple[str, ...]] = {

@@ -7,6 +7,7 @@ from emu.search.basic_suite import basic_suite
 from emu.search.bout import Bout
 from emu.search.checksum_suite import checksum_suite
 from emu.search.copy_suite import copy_suite
+from emu.search.deadline_suite import deadline_suite
 from emu.search.dispatch_suite import dispatch_suite
 from emu.search.pin_suite import pin_suite
 from emu.search.serial_suite import serial_suite
@@ -22,6 +23,7 @@ _SUITES = {
     "dispatch": dispatch_suite,
     "pins": pin_suite,
     "copy": copy_suite,
+    "deadlines": deadline_suite,
 }
 
 
