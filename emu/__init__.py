@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from emu.devices.checksum_driver import CheckSettings, ChecksumDriver
+    from emu.devices.clock_driver import ClockDriver
     from emu.devices.copy_driver import CopyDriver
     from emu.devices.deadline_driver import DeadlineDriver
     from emu.devices.dispatch_driver import DispatchDriver
@@ -31,6 +32,7 @@ __all__ = [
     "BusError",
     "CheckSettings",
     "ChecksumDriver",
+    "ClockDriver",
     "CopyDriver",
     "Cpu",
     "DeadlineDriver",
@@ -53,6 +55,7 @@ _HOMES = {
     "BusError": "emu.kernel.bus",
     "CheckSettings": "emu.devices.checksum_driver",
     "ChecksumDriver": "emu.devices.checksum_driver",
+    "ClockDriver": "emu.devices.clock_driver",
     "CopyDriver": "emu.devices.copy_driver",
     "Cpu": "emu.kernel.cpu",
     "DeadlineDriver": "emu.devices.deadline_driver",

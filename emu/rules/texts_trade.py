@@ -289,4 +289,53 @@ TRADE = (
         "time carries.",
         "Write all ones to the high half, then the low half, then the high half.",
     ),
+    Rule(
+        "gate-rmw-race", "trade",
+        "a write of all clocks or reset lines took back what was changed since they were read",
+        "Two tasks enable blocks of one gate: whoever reads, changes and writes the register stops "
+        "the other's block, or lets it run again, once in a while.",
+        "Mask interrupts from the read, or from the look at a copy, to the write.",
+    ),
+    Rule(
+        "gate-overwritten", "trade",
+        "a write to the gate stopped, reset or started a block that nobody meant",
+        "Somebody else's block loses what it holds in the middle of its work, or draws current "
+        "for nothing.",
+        "Change the bit of one block only, and leave a block alone that is needed by others.",
+    ),
+    Rule(
+        "block-not-awaited", "trade",
+        "a call returned before its block answered",
+        "The first accesses to the block are lost without a word; it works where settling takes "
+        "less time than the return.",
+        "Wait until READY shows the block, with a bound, whoever let it run.",
+    ),
+    Rule(
+        "block-given-up", "trade",
+        "a call gave a block up that would have answered in time",
+        "Slow clocks and large blocks take longer to settle than the one it was tried with.",
+        "Wait by the time that the caller gives, not by a number of looks, and look once more "
+        "after it.",
+    ),
+    Rule(
+        "block-left-running", "trade",
+        "a block runs on that nobody needs any more",
+        "The battery is empty after days instead of months; and what a block does on its own, it "
+        "goes on doing.",
+        "Count who needs a block, and stop it when the last lets go, also after an enable that "
+        "failed.",
+    ),
+    Rule(
+        "reset-not-pulled", "trade",
+        "a block was to be reset, and its reset line was not pulled",
+        "The block goes on with the state that the reset was to get it out of.",
+        "Hold the reset line and let go of it; a clock that is stopped resets nothing.",
+    ),
+    Rule(
+        "disabled-too-often", "trade",
+        "a block that is not enabled was disabled, or reset, without a word",
+        "The count of users goes below nothing, so the next who enables the block does not get it; "
+        "or the block of another user is stopped.",
+        "Raise a ValueError, and change nothing.",
+    ),
 )  # fmt: skip

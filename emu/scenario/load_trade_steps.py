@@ -36,6 +36,7 @@ _CHECK = Table(
 )
 
 _SOURCE = Whole(1, 31)
+_BLOCK = Whole(0, 63)  # a bit, or one that is not there
 
 # fmt: off
 TRADE_STEPS: dict[str, StepTable] = {
@@ -106,6 +107,11 @@ TRADE_STEPS: dict[str, StepTable] = {
             (Key("times", Whole(1, 1000), "how many, each booked when the last is called"),),
         ),
         "cancel": (Whole(1, 100_000), "take back a deadline, counted from 1 since open", ()),
+    },
+    "clocks": {
+        "enable": (_BLOCK, "let a block run, and wait until it answers", (TIMEOUT,)),
+        "disable": (_BLOCK, "undo one enable", ()),
+        "reset": (_BLOCK, "bring a block to its state of power-on", (TIMEOUT,)),
     },
 }
 # fmt: on

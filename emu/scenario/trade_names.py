@@ -19,12 +19,14 @@ BY_KIND = {
     "gpio": "pins",
     "dma": "copy",
     "mtimer": "deadlines",
+    "clock_gate": "clocks",
 }
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
 CALLERS: dict[str, tuple[str, ...]] = {
     SERIAL: ("close", "write"),
     "basic": ("close", "write"),
     "pins": ("set", "output"),
+    "clocks": ("enable", "disable"),
 }
 """The calls that another task may make in the middle of one, by trade."""
 

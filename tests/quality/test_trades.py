@@ -20,6 +20,7 @@ GOOD = {
     "pins": "drivers_example/pin_keeper.py:PinKeeper",
     "copy": "drivers_example/log_mover.py:LogMover",
     "deadlines": "drivers_example/deadline_keeper.py:DeadlineKeeper",
+    "clocks": "drivers_example/power_keeper.py:PowerKeeper",
 }
 OTHERS = {  # in another style
     "copy": "tests/quality/snippets/byte_mover.py:ByteMover",
