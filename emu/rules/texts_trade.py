@@ -304,6 +304,25 @@ TRADE = (
         "Change the bit of one block only, and leave a block alone that is needed by others.",
     ),
     Rule(
+        "block-half-started", "trade",
+        "another task came into a call that starts a block, after it was counted and before it ran",
+        "The other task takes the block to be started, and waits for what only the first can do.",
+        "Count a user and start the block in one block with interrupts masked.",
+    ),
+    Rule(
+        "block-awaited-too-long", "trade",
+        "a call went on waiting for a block when its time was over",
+        "A block that settles slowly, or never, holds up a caller that wanted to do something else "
+        "by then.",
+        "Look at the time in the loop that waits, and give up when it is over.",
+    ),
+    Rule(
+        "block-still-needed", "trade",
+        "a block was stopped or reset that another user has enabled and not let go of",
+        "The other user's accesses are lost from then on, and it has done nothing wrong.",
+        "Count the users of each block, and stop it when the last lets go.",
+    ),
+    Rule(
         "block-not-awaited", "trade",
         "a call returned before its block answered",
         "The first accesses to the block are lost without a word; it works where settling takes "

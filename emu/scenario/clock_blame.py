@@ -11,7 +11,8 @@ from contextlib import contextmanager
 from functools import partial
 
 from emu.devices.clock_gate import ClockGate
-from emu.kernel.callers import asking_place
+from emu.kernel.callers import Stack, asking_place, driver_stack
+from emu.kernel.cpu import Cpu
 from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.where import Place
 
@@ -25,18 +26,24 @@ class ClockBlame:
 
     Args:
         gate: the gate, before it is driven.
+        cpu: the processor.
     """
 
-    def __init__(self, gate: ClockGate) -> None:
+    def __init__(self, gate: ClockGate, cpu: Cpu) -> None:
         self.register = ""  # written last
         self.place: Place = _NOWHERE  # where
         self._calls = self._call = self._ended = 0  # made; under way; that ended last
-        self._last: dict[int, Place] = {}  # the last access, by call
+        self._last: dict[
+            int, Stack
+        ] = {}  # by which functions it was last touched, or looked after, by call
+        self._looked: dict[int, Place] = {}  # where READY was read last, by call
         self._changed: dict[int, int] = {}  # the call that changed a block last, by block
         for name in ("CLOCK", "RELEASE", "READY"):
-            gate.ports[name].wrap_read(self._noting_read)
+            gate.ports[name].wrap_read(partial(self._noting_read, name))
         for name in ("CLOCK", "RELEASE"):
             gate.ports[name].wrap_write(partial(self._noting_write, name))
+        cpu.on_mask.append(self._note)
+        cpu.on_unmask.append(self._note)
 
     @contextmanager
     def asking(self) -> Iterator[None]:
@@ -57,13 +64,31 @@ class ClockBlame:
         raced = self._changed.get(block, 0) > self._call
         return "gate-rmw-race" if raced else "gate-overwritten", self.place
 
-    def last(self) -> Place:
-        """Return where the call that ended last touched the gate last, no place if it did not."""
-        return self._last.get(self._ended, _NOWHERE)
+    def under_way(self) -> Place:
+        """Return the line of the call under way that led to its last access."""
+        return _outermost(self._last.get(self._call, ()))
 
-    def _noting_read(self, read: ReadPort) -> ReadPort:
+    def last(self) -> Place:
+        """Return the line of the call that ended last that led to its last access."""
+        return _outermost(self._last.get(self._ended, ()))
+
+    def looking(self) -> Place:
+        """Return where the call under way has read READY last."""
+        return self._looked.get(self._call, _NOWHERE)
+
+    def looked(self) -> Place:
+        """Return where the call that ended last has read READY last."""
+        return self._looked.get(self._ended, _NOWHERE)
+
+    def _note(self) -> None:
+        """Note the functions that lead to an access, or to where interrupts are masked."""
+        self._last[self._call] = driver_stack()
+
+    def _noting_read(self, name: str, read: ReadPort) -> ReadPort:
         def reading() -> int:
-            self._last[self._call] = asking_place()
+            self._note()
+            if name == "READY":
+                self._looked[self._call] = asking_place()
             return read()
 
         return reading
@@ -71,7 +96,11 @@ class ClockBlame:
     def _noting_write(self, name: str, write: WritePort) -> WritePort:
         def writing(value: int) -> None:
             self.register, self.place = name, asking_place()
-            self._last[self._call] = self.place
+            self._note()
             write(value)
 
         return writing
+
+
+def _outermost(stack: Stack) -> Place:
+    return (stack[0][0].co_filename, stack[0][1]) if stack else _NOWHERE

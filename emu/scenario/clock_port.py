@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from typing import NamedTuple
 
 from emu.devices.clock_gate import ClockGate
+from emu.kernel.clock import PS_PER_S
 from emu.kernel.where import Place
 from emu.scenario.clock_blame import ClockBlame
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort
@@ -54,10 +55,11 @@ class ClockPort(DevicePort):
         """Watch every block, and the writes that change one."""
         assert isinstance(self.device, ClockGate)
         self._gate = self.device
-        self._blame = ClockBlame(self.device)
+        self._blame = ClockBlame(self.device, self._bench.board.cpu)
         self._told: list[object] = []
         self._needed: Counter[int] = Counter()  # how often each block is enabled
         self._found: set[int] = set()  # blocks that ran before open, and that nobody enabled yet
+        self._told_of: set[int] = set()  # blocks that were let run, which was judged already
         self._moving: list[tuple[str, int]] = []  # calls under way, with their blocks
         self._states: list[_State] = []
         self._used = False  # whether the driver is open, so that changes are its own
@@ -85,6 +87,7 @@ class ClockPort(DevicePort):
                 self._judge("kept", number, what)
             elif now.runs and not was.runs and not self._may_start(number):
                 self._judge("off", number, "was let run")
+                self._told_of.add(number)
             self._blame.note_change(number)
 
     def _may_stop(self, number: int) -> bool:
@@ -98,6 +101,10 @@ class ClockPort(DevicePort):
         return bool(self._needed[number]) or any(one == number for _, one in self._moving)
 
     def _judge(self, promise: str, number: int, what: str) -> None:
+        if promise == "kept" and any(one == number for _, one in self._moving):
+            detail = f"{self._named(number)} {what} while somebody else still needs it"
+            self.breach(promise, detail, "block-still-needed", self._blame.under_way())
+            return
         rule, place = self._blame.disturbed(number)
         detail = f"{self._named(number)} {what} by a write of {self._blame.register}"
         if rule == "gate-rmw-race":
@@ -114,10 +121,15 @@ class ClockPort(DevicePort):
                 continue
             if self._needed[number] and not state.runs:
                 self.breach("kept", f"{self._named(number)} does not run after {after}")
-            elif state.runs and not self._needed[number] and number not in self._found:
+            elif state.runs and not self._needed[number] and number not in self._excepted:
                 detail = f"{self._named(number)} still runs after {after}"
                 place = self._last_in(after.rsplit(maxsplit=1)[-1])
                 self.breach("off", detail, "block-left-running", place)
+
+    @property
+    def _excepted(self) -> set[int]:
+        """Blocks that may run though nobody needs them."""
+        return self._found | self._told_of
 
     def _last_in(self, name: str) -> Place:
         """Return where a call has touched the gate last, where it is defined if it has not."""
@@ -126,6 +138,13 @@ class ClockPort(DevicePort):
 
     def _named(self, number: int) -> str:
         return f"block {number} ({self._gate.blocks[number].name})"
+
+    def _breach(self, promise: str, detail: str) -> None:
+        """Note a broken promise; a call that took too long leads to its last look at READY."""
+        if promise == "time" and self._board.cpu.ended is None:
+            self.breach(promise, detail, "block-awaited-too-long", self._blame.looking())
+        else:
+            super()._breach(promise, detail)
 
     # calls
 
@@ -145,10 +164,10 @@ class ClockPort(DevicePort):
         block = self._gate.blocks[number]
         pulls, held = block.pulls, self.held()
         with self._moves(name, number):
-            answer = self.call(name, number, timeout_ps=timeout_ps, grace_ps=self.late_ps)
-            if answer is None:
+            said = self.call(name, number, timeout_ps=timeout_ps, grace_ps=self.late_ps)
+            if said is None:
                 return None
-            answer = self.truth(name, answer)
+            answer = self.truth(name, said)
             if name == "enable" and answer:
                 self._needed[number] += 1
                 self._found.discard(number)
@@ -160,13 +179,22 @@ class ClockPort(DevicePort):
         elif not answer and timeout_ps > self._gate.settle_ps + self.late_ps + self.held_up_ps(
             held
         ):
-            settles = f"which takes {show_duration(self._gate.settle_ps)} to answer"
-            detail = f"{name} gave up {self._named(number)}, {settles}"
-            self.breach("ready", detail, "block-given-up", place)
+            self._judge_given_up(name, number)
         if name == "reset" and block.pulls == pulls:
             detail = f"{self._named(number)} was not reset"
             self.breach("reset", detail, "reset-not-pulled", place)
         return answer
+
+    def _judge_given_up(self, name: str, number: int) -> None:
+        settles = f"which takes {show_duration(self._gate.settle_ps)} to answer"
+        detail = f"{name} gave up {self._named(number)}, {settles}"
+        rule, place = "block-given-up", self._blame.looked()
+        first = next((call for call, one in self._moving if one == number), "")
+        if first and not self._gate.blocks[number].runs:
+            detail += ", and which the other task had not let run yet"
+            at = self._blame.under_way()
+            rule, place = "block-half-started", at if at[1] else self._method_place(first)
+        self.breach("ready", detail, rule, place)
 
     def _let_go(self, number: int) -> None:
         with self._moves("disable", number):
@@ -176,13 +204,15 @@ class ClockPort(DevicePort):
     def call_between(self, name: str) -> None:
         """Let another task enable what it has not, or let go of what it has.
 
-        It enables a block of its own, and that of the call it interrupts besides; not one that is
-        being reset, which answers only when the first task goes on.
+        It enables a block of its own, and that of the call it interrupts besides; that one first if
+        it settles already, and not if it is being reset, since it waits for the first task then.
         """
         timeout_ps = self.timeout_ps(Step(name), self._gate.settle_ps)
         if name == "enable":
+            blocks = self._gate.blocks
             under_way = [one for call, one in self._moving if call != "reset"]
-            for number in dict.fromkeys((*self._own, *under_way)):
+            settling = [one for one in under_way if blocks[one].runs]
+            for number in dict.fromkeys((*settling, *self._own, *under_way)):
                 if number not in self._others and self._ask("enable", number, timeout_ps):
                     self._others.append(number)
         elif self._others:
@@ -210,6 +240,7 @@ class ClockPort(DevicePort):
         """Begin anew with nothing enabled."""
         self._needed.clear()
         self._found.clear()
+        self._told_of.clear()
         self._others.clear()
 
     def _hand_to_others(self) -> None:
@@ -232,8 +263,15 @@ class ClockPort(DevicePort):
         """Ask for a block that cannot be there; return ``""`` if the block is there."""
         number = step.values[step.action]
         if number >= _MOST_BLOCKS:
-            return self.refused(f"block {number}", step.action, number)
+            return self.refused(f"block {number}", step.action, *self._given(step))
         return "" if number < len(self._gate.blocks) else "the board has no such block"
+
+    def _given(self, step: Step) -> tuple[object, ...]:
+        """Return what a call is given that is to be refused."""
+        number = step.values[step.action]
+        if step.action == "disable":
+            return (number,)
+        return number, self.timeout_ps(step, self._gate.settle_ps) / PS_PER_S
 
     def _unneeded(self, step: Step) -> str:
         """Ask for what needs an enabled block; return ``""`` if it is enabled."""
@@ -242,7 +280,7 @@ class ClockPort(DevicePort):
             return ""
         with self._blame.asking():
             return self.refused(
-                f"{self._named(number)}, which is not enabled,", step.action, number,
+                f"{self._named(number)}, which is not enabled,", step.action, *self._given(step),
                 promise="balance", rule="disabled-too-often",
             )  # fmt: skip
 

@@ -16,7 +16,7 @@ from emu.search.usual_faults import Moments, usual_faults
 __all__ = ["clock_suite"]
 
 _PORT = "power"
-_BLOCKS = {
+_BLOCKS: dict[str, dict[str, Any]] = {
     "console": {"kind": "uart16550", "at": 0x4000_1000, "irq": 5},
     "sampling": {"kind": "timer", "at": 0x4000_2000, "irq": 7},
     "seal": {"kind": "checksum_engine", "at": 0x4000_3000},
@@ -38,8 +38,13 @@ def _body(title: str, *steps: Any, **more: Any) -> dict[str, Any]:  # noqa: ANN4
 
     A call waits for 10 ms, unless `more` says otherwise.
     """
-    own = {key: more.pop(key) for key in ("settle", "clock", "strict") if key in more}
-    gate = {"kind": "clock_gate", "at": 0x4000_0000, "blocks": ", ".join(_BLOCKS), **own}
+    own: dict[str, Any] = {key: more.pop(key) for key in ("settle", "clock") if key in more}
+    gate: dict[str, Any] = {
+        "kind": "clock_gate",
+        "at": 0x4000_0000,
+        "blocks": ", ".join(_BLOCKS),
+        **own,
+    }
     board = {"name": "tide gauge", "devices": {_PORT: gate, **deepcopy(_BLOCKS)}}
     limits = {"call": more.pop("call", "10 ms")}
     done = [deepcopy(one) for one in steps]
@@ -135,7 +140,7 @@ def _faults() -> Iterator[dict[str, Any]]:
 
 def _hunted() -> Iterator[dict[str, Any]]:
     """Short runs in which another task asks while the driver is at work."""
-    callers = {"callers": ["enable", "disable"]}
+    callers = {"callers": ["enable", "disable"], "call": "200 us"}
     yield _body("another task while blocks start and stop, at every timing", "open", _on(0),
                 _on(1), _off(0), _off(1), **callers)  # fmt: skip
     yield _body("another task during a reset, at every timing", "open", _on(1), _reset(1), _off(1),

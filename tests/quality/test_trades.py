@@ -25,6 +25,7 @@ GOOD = {
 OTHERS = {  # in another style
     "copy": "tests/quality/snippets/byte_mover.py:ByteMover",
     "deadlines": "tests/quality/snippets/tick_wheel.py:TickWheel",
+    "clocks": "tests/quality/snippets/shadow_gate.py:ShadowGate",
 }
 PLAIN = [(trade, one) for trade in GOOD for one in suite(trade) if not one.hunted]
 PLAIN_OTHERS = [(trade, one) for trade, one in PLAIN if trade in OTHERS]
