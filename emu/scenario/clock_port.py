@@ -125,6 +125,7 @@ class ClockPort(DevicePort):
                 detail = f"{self._named(number)} still runs after {after}"
                 place = self._last_in(after.rsplit(maxsplit=1)[-1])
                 self.breach("off", detail, "block-left-running", place)
+                self._told_of.add(number)
 
     @property
     def _excepted(self) -> set[int]:
@@ -225,11 +226,14 @@ class ClockPort(DevicePort):
         """Open the device; what runs may be stopped, or left alone."""
         self._used = self.may_be_entered = False
         before = self._look()
-        name = super().open()
+        with self._blame.asking():
+            name = super().open()
         self._states = self._look()
         for number, (was, now) in enumerate(zip(before, self._states, strict=True)):
             if now.runs and not was.runs:
-                self.breach("off", f"{self._named(number)} runs after open, and did not before")
+                detail = f"{self._named(number)} runs after open, and did not before"
+                self.breach("off", detail, "block-left-running", self._last_in("open"))
+                self._told_of.add(number)
             elif now.runs:
                 self._found.add(number)
         self._used = True
@@ -315,6 +319,10 @@ class ClockPort(DevicePort):
 
     # the end
 
+    def _close(self, step: Step) -> str:
+        with self._blame.asking():
+            return super()._close(step)
+
     def finish(self) -> None:
         """From now on the driver may stop everything."""
         self.may_be_entered = self._used = False
@@ -325,5 +333,11 @@ class ClockPort(DevicePort):
 
     def stirring(self) -> list[str]:
         """Say which blocks still run after ``close``, but those that nobody has enabled."""
-        running = [number for number, state in enumerate(self._look()) if state.runs]
-        return [f"{self._named(one)} still runs" for one in running if one not in self._found]
+        states = enumerate(self._look())
+        running = [one for one, state in states if state.runs and one not in self._excepted]
+        at = self._blame.under_way()
+        place = at if at[1] else self._method_place("close")
+        for number in running:
+            detail = f"{self._named(number)} still runs after close"
+            self.breach("quiet", detail, "block-left-running", place)
+        return [f"{self._named(one)} still runs" for one in running]
