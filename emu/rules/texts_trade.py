@@ -40,6 +40,13 @@ TRADE = (
         "Read high, low and high again until both reads of the high half agree.",
     ),
     Rule(
+        "counter-half-read", "trade",
+        "the time was taken from its low half alone, and the high half is not 0 any more",
+        "All is well for the first hour or so; then every time is long ago, and what waits for one "
+        "waits for ever, or not at all.",
+        "Read both halves, and see that nothing carries in between.",
+    ),
+    Rule(
         "period-off", "trade",
         "periods came at another rate than was asked for, by the length that was written",
         "A clock that is made of them drifts by one part in the length; the shortest lengths stop "

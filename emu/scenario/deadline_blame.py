@@ -127,8 +127,11 @@ class DeadlineBlame:
     # what it leads to
 
     def torn(self) -> tuple[str, Place]:
-        """Return rule and place of two halves that were read on both sides of a carry."""
-        halves = list(self._reads.get(self._cpu.depth, {}).values())
+        """Return rule and place of halves that make no time: of two carries, or one alone."""
+        reads = self._reads.get(self._cpu.depth, {})
+        halves = list(reads.values())
+        if list(reads) == ["MTIME_LOW"] and self._timer.peek("MTIME_HIGH"):
+            return "counter-half-read", halves[0][0]
         if len(halves) < 2 or halves[0][1] == halves[1][1]:
             return "", _NOWHERE
         return "torn-counter-read", halves[-1][0]

@@ -59,6 +59,19 @@ def test_a_time_from_both_sides_of_a_carry() -> None:
     assert run(Torn, "time", cycles=CARRY + 2).clean
 
 
+def test_a_time_of_one_half() -> None:
+    """The low half alone is the time as long as the high half is 0, and then it is named."""
+
+    class Half(DeadlineKeeper):
+        def time(self) -> int:
+            return self._io.read32(TIME_LOW)  # <- here
+
+    outcome = run(Half, "time", cycles=CARRY + 2)
+    assert promises_of(outcome) == ["clock"]
+    assert lines_of(outcome) == {"counter-half-read": line_of(Half)}
+    assert run(Half, "time", *ONE).clean
+
+
 def test_a_deadline_that_is_called_early() -> None:
     """A handler that calls without a look at the time is found by an interrupt for nothing."""
 
