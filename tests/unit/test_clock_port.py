@@ -201,6 +201,7 @@ def test_a_block_that_cannot_be_there() -> None:
     assert outcome.steps[-2].text == "the board has no such block"
 
 
+@pytest.mark.slow
 def test_what_runs_before_open() -> None:
     """What others have left running may be stopped by open, or left alone, but not in between."""
     state = [{"kind": "random-state", "target": "power"}]
@@ -231,6 +232,7 @@ def test_what_runs_before_open() -> None:
     assert broken(run(Starter))["off"] == "block 0 (console) runs after open, and did not before"
 
 
+@pytest.mark.slow
 def test_another_task_starts_and_stops_blocks() -> None:
     """A register that two tasks read, change and write leads to the write, and masking helps."""
 
@@ -251,6 +253,7 @@ def test_another_task_starts_and_stops_blocks() -> None:
     assert hunted(PowerKeeper, ON, OFF).found == []
 
 
+@pytest.mark.slow
 def test_another_task_needs_the_same_block() -> None:
     """The second user waits as well, and a count is never told apart from what it stands for."""
 
