@@ -284,8 +284,8 @@ class ClockPort(DevicePort):
             return ""
         with self._blame.asking():
             return self.refused(
-                f"{self._named(number)}, which is not enabled,", step.action, *self._arguments(step),
-                promise="balance", rule="disabled-too-often",
+                f"{self._named(number)}, which is not enabled,", step.action,
+                *self._arguments(step), promise="balance", rule="disabled-too-often",
             )  # fmt: skip
 
     def _enable(self, step: Step) -> str:
