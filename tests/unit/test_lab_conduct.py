@@ -37,7 +37,19 @@ REFUSED = {
     "import emu; emu.Cpu = None": "it changes emu.Cpu",
     "import emu; emu.labs": "it reaches for emu.labs",
     "x = (": "it is not Python: '(' was never closed",
-}
+    "from contextlib import os": "it imports contextlib.os",
+    "import contextlib; contextlib.os": "it reaches for contextlib.os",
+    "import collections.abc; collections.abc.sys": "it reaches for collections.abc.sys",
+    "import contextlib; hidden = contextlib": "it hands on contextlib, a module as a whole",
+    "from operator import attrgetter": "it imports operator.attrgetter",
+    "from operator import *; methodcaller": "it uses methodcaller",
+    "import types; types.FunctionType": "it reaches for types.FunctionType",
+    "import typing; typing.get_type_hints": "it reaches for typing.get_type_hints",
+    "import functools; functools.wraps(1, assigned=())":
+        "it chooses what attributes are copied",
+    "from emu import Board": "it imports emu.Board, an inside of the bench",
+    "from emu import LineErrors; LineErrors.overrun = 0": "it changes LineErrors.overrun",
+}  # fmt: skip
 ALLOWED = (
     "import math",
     "import emu; emu.Cpu",
@@ -48,7 +60,55 @@ ALLOWED = (
     "self.read8 = 1",
     "print('hello')",
     "super().__init__()",
+    "from emu import *",
+    "state._replace(level=1)._asdict()",
+    "self.__count = 1; self.__count",
+    "self.__class__.__name__",
+    "import collections.abc; collections.abc.Iterator",
+    "from collections import abc; abc.Iterator",
 )
+STYLES = """
+import enum
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+class Offset(enum.IntEnum):
+    end = 0x04
+    entries = 0x08
+
+@dataclass
+class Shadow:
+    mask: int = 0
+    name: str = ""
+    _dirty: set[int] = field(default_factory=set)
+
+class Mark(NamedTuple):
+    time: float
+
+class Port:
+    __slots__ = ("_io", "_shadow")
+    _LIMIT, _made = 3, 0
+
+    class _Full(Exception):
+        pass
+
+    def __init__(this, io, cpu):
+        this._io = io
+        this._shadow = Shadow()
+        Port._made += 1
+
+    def open(this):
+        this._shadow.mask |= Offset.end | Offset.entries
+        this._shadow._dirty.add(this._LIMIT)
+        match Mark(1.0)._replace(time=2.0):
+            case Mark(time=late) if (more := late) > 1:
+                raise this._Full(more)
+"""
+HIDDEN = """
+match thing:
+    case object(__dict__=found):
+        pass
+"""
 
 
 @pytest.mark.parametrize("path", GOOD, ids=lambda path: f"{path.parent.name}/{path.name}")
@@ -70,6 +130,26 @@ def test_what_reaches_around_the_bench_is_refused(code: str, what: str) -> None:
 def test_plain_python_is_let_through(code: str) -> None:
     """What a driver may well do is not taken for a trick."""
     assert misconduct(submission(opening=code)) == []
+
+
+def test_all_manners_of_classes_are_let_through() -> None:
+    """A class's own constants, fields and inner classes are its own, whatever they are called."""
+    assert misconduct(STYLES) == []
+
+
+def test_a_pattern_reaches_for_no_hidden_name() -> None:
+    """What may not stand behind a dot may not stand in a pattern either."""
+    assert misconduct(HIDDEN) == [(3, "it reaches for __dict__")]
+
+
+def test_a_text_that_names_its_encoding_is_read_in_it() -> None:
+    """What is looked at is what will run, where a comment in one encoding is code in another."""
+    assert misconduct("# coding: utf-7\n# +AAo-import os\n") == [(3, "it imports os")]
+
+
+def test_a_mark_at_the_beginning_is_no_matter() -> None:
+    """A file from an editor that marks UTF-8 is as good as any other."""
+    assert misconduct("\ufeff" + submission()) == []
 
 
 def test_a_text_that_is_too_long_is_refused() -> None:
