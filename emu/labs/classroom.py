@@ -17,17 +17,19 @@ from pathlib import Path
 import msgspec
 
 from emu.errors import Flaw, InputError
+from emu.labs.conduct import MOST_BYTES
 from emu.labs.course import names
 from emu.labs.grade import STOPPED, Grade, Grader
 from emu.labs.keeper import Hold
 from emu.labs.lab import Lab
 from emu.labs.load_lab import load_lab
+from emu.labs.printable import printable
 
 __all__ = ["BOOK", "Marked", "Paper", "grade_class", "papers"]
 
 BOOK = ".emu_grades.jsonl"
 _NUMBER = re.compile(r"(\d{1,2})(?:[_-](.*))?")
-_MOST_BYTES = 1 << 20
+_MOST_BYTES = 2 * MOST_BYTES  # what is longer is refused anyway
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,14 +88,14 @@ def papers(folder: Path, lab: Path | None = None) -> list[Paper]:
     found: list[Paper] = []
     flaws: list[Flaw] = []
     for path in sorted(folder.rglob("*.py")):
-        parts = path.relative_to(folder).with_suffix("").parts
+        parts = tuple(map(_name, path.relative_to(folder).with_suffix("").parts))
         if any(part.startswith((".", "__")) for part in parts):
             continue
         meant, learner = (lab, _learner(parts, None)) if lab else _meant(parts, known)
         if meant is None:
             what = "no number of a lab stands in its name or its folder's"
             fix = "give --lab N if all are for one lab"
-            flaws.append(Flaw(str(path), 0, 0, what, allowed="such as 07_mara.py", fix=fix))
+            flaws.append(Flaw(_name(str(path)), 0, 0, what, allowed="such as 07_mara.py", fix=fix))
         else:
             found.append(Paper(path, meant, learner))
     if not found and not flaws:
@@ -101,6 +103,11 @@ def papers(folder: Path, lab: Path | None = None) -> list[Paper]:
     if flaws:
         raise InputError(flaws)
     return found
+
+
+def _name(text: str) -> str:
+    """Return a name in one line that can be shown and written."""
+    return printable(" ".join(text.split()))
 
 
 def _meant(parts: tuple[str, ...], known: dict[int, Path]) -> tuple[Path | None, str]:
@@ -143,7 +150,7 @@ def grade_class(
         told: called with each result, how many are done, and how many there are.
 
     Raises:
-        InputError: the book cannot be written.
+        InputError: the book is no plain file, or cannot be written.
 
     Side effects: writes the book; starts a process for each file.
     """
@@ -154,8 +161,8 @@ def grade_class(
     for number, task in enumerate(tasks):
         known = None if again else book.known.get((task.shown, task.hash))
         if known is not None:
-            marked[number] = known
-            told(known, len(marked), len(tasks))
+            marked[number] = task.known(known)
+            told(marked[number], len(marked), len(tasks))
     left = [number for number in range(len(tasks)) if number not in marked]
     graders = {lab: Grader(labs[lab], limits) for lab in {tasks[one].paper.lab for one in left}}
     for number, result in _at_once(tasks, left, graders, workers):
@@ -165,24 +172,50 @@ def grade_class(
     return [marked[number] for number in range(len(tasks))]
 
 
+def _is_plain(path: Path) -> bool:
+    """Say whether a path is a file of its own: no link to another, no pipe, no device."""
+    return path.is_file() and not path.is_symlink()
+
+
+def _read(path: Path) -> bytes:
+    """Return the beginning of a file.
+
+    Raises:
+        OSError: it cannot be read, or is no plain file.
+    """
+    if not _is_plain(path):
+        raise OSError("no plain file")
+    with path.open("rb") as file:
+        return file.read(_MOST_BYTES)
+
+
+def _why_unread(error: OSError | UnicodeDecodeError) -> str:
+    if isinstance(error, UnicodeDecodeError):
+        return f"it is no UTF-8 text: byte {error.start} is {error.object[error.start]:#04x}"
+    return f"it cannot be read: {error.strerror or error}"
+
+
 class _Task:
     """A file to grade, with its text."""
 
     def __init__(self, paper: Paper, lab: Lab, folder: Path) -> None:
         self.paper = paper
-        self.shown = paper.path.relative_to(folder).as_posix()
-        self.problem = ""
+        self.shown = _name(paper.path.relative_to(folder).as_posix())
+        self.source = self.problem = ""
         data = b""
         try:
-            with paper.path.open("rb") as file:
-                data = file.read(_MOST_BYTES)
+            data = _read(paper.path)
             self.source = data.decode()
         except (OSError, UnicodeDecodeError) as error:
-            self.source, self.problem = "", f"it cannot be read: {type(error).__name__}"
+            self.problem = _why_unread(error)
         digest = hashlib.blake2b(data, digest_size=8)
         for name in ("lab.yaml", "answers.yaml", "driver.py"):
             digest.update((lab.folder / name).read_bytes())
         self.hash = digest.hexdigest()
+
+    def known(self, one: Marked) -> Marked:
+        """Return what was written down of the same text, with whose it is said to be now."""
+        return msgspec.structs.replace(one, learner=self.paper.learner, lab=self.paper.lab.name)
 
     def marked(self, grader: Grader) -> Marked:
         """Grade it, whatever becomes of that."""
@@ -220,7 +253,9 @@ class _Book:
     def __init__(self, path: Path) -> None:
         self._path = path
         self.known: dict[tuple[str, str], Marked] = {}
-        text = path.read_bytes() if path.is_file() else b""
+        if (path.exists() or path.is_symlink()) and not _is_plain(path):
+            raise InputError([Flaw(str(path), 0, 0, "is no plain file", fix="remove it")])
+        text = path.read_bytes() if path.exists() else b""
         self._before = b"" if not text or text.endswith(b"\n") else b"\n"  # after an interruption
         for line in text.splitlines():
             try:

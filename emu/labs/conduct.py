@@ -18,7 +18,7 @@ from typing import NamedTuple
 from emu.kernel.board import Board
 from emu.kernel.bus import WIDTHS, Window
 
-__all__ = ["Misconduct", "misconduct"]
+__all__ = ["MOST_BYTES", "Misconduct", "misconduct"]
 
 MOST_BYTES = 64 << 10
 _BENCH = __name__.partition(".")[0]

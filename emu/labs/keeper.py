@@ -24,6 +24,7 @@ from typing import Any
 import yaml
 
 from emu.labs.lab import LabRun
+from emu.labs.printable import printable
 from emu.labs.trials import Setting, Told, Tried
 from emu.scenario.model import Scenario
 from emu.scenario.written import scenario_as_plain
@@ -33,6 +34,7 @@ __all__ = ["Held", "Hold", "hold"]
 _BOOT = "import sys; sys.path[:] = {path!r}; from emu.labs.cell import main; main({pipe})"
 _MOST_BYTES = 4 << 20
 _FILE_NAME = "driver.py"
+_SIGNALS = {one.value: one.name for one in signal.Signals}
 _GRACE_S = 5.0  # more than what the process may compute, for a machine that is busy
 
 
@@ -97,7 +99,7 @@ def hold(
     began_s = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="emu_lab_") as folder:
         scratch = Path(folder).resolve()
-        (scratch / _FILE_NAME).write_text(source, encoding="utf-8")
+        (scratch / _FILE_NAME).write_bytes(source.encode())
         job = {
             "word": secrets.token_hex(16),
             "scratch": str(scratch),
@@ -182,9 +184,9 @@ def _read(pipe: int, seconds: float) -> tuple[bytes, bool]:
 def _understood(text: bytes, word: str, *, late: bool, status: int, seconds: float) -> Held:
     """Return what a process said, or what is to be said of one that did not get to speak."""
     try:
-        said = json.loads(text)
+        said = _shown(json.loads(text))
         right = said["word"] == word
-    except (ValueError, TypeError, KeyError):
+    except (ValueError, TypeError, KeyError, RecursionError):
         right = False
     if not right:
         return Held(stopped=_why_silent(late=late, status=status, seconds=seconds))
@@ -198,9 +200,20 @@ def _understood(text: bytes, word: str, *, late: bool, status: int, seconds: flo
     return Held(tried, moment=said.get("moment", ""))
 
 
+def _shown(said: Any) -> Any:  # noqa: ANN401 - whatever JSON holds
+    """Return what a process said with every text in it made fit to be shown."""
+    if isinstance(said, str):
+        return printable(said)
+    if isinstance(said, list):
+        return [_shown(one) for one in said]
+    if isinstance(said, dict):
+        return {name: _shown(one) for name, one in said.items()}
+    return said
+
+
 def _why_silent(*, late: bool, status: int, seconds: float) -> str:
     if late or status == -signal.SIGXCPU:
         return f"it did not come to an end in {seconds:.0f} s"
     if status < 0 and status != -signal.SIGKILL:
-        return f"it took its process down: {signal.Signals(-status).name}"
+        return f"it took its process down: {_SIGNALS.get(-status, -status)}"
     return f"it ended its process, with exit status {status}" if status >= 0 else "it was killed"

@@ -30,11 +30,12 @@ def render_class(marked: Sequence[Marked], paint: Paint = plain) -> str:
     learners = sorted({one.learner for one in marked})
     width = min(max((len(one) for one in learners), default=0), _LONGEST_NAME)
     fit = (WIDTH - width) // _COLUMN
+    cells = _cells(marked)
     lines: list[str] = []
     for start in range(0, len(labs), fit):
         part = labs[start : start + fit]
         lines.append("".join([" " * width, *(f"{int(one[:2]):>{_COLUMN}}" for one in part)]))
-        lines += [_row(name, part, marked, width, paint) for name in learners]
+        lines += [_row(name, part, cells, width, paint) for name in learners]
         lines.append("")
     passed = sum(one.verdict == PASSED for one in marked)
     lines.append(f"{len(marked)} files of {len(learners)} learners, {passed} passed")
@@ -42,21 +43,26 @@ def render_class(marked: Sequence[Marked], paint: Paint = plain) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _row(name: str, labs: Sequence[str], marked: Sequence[Marked], width: int, paint: Paint) -> str:
-    cells = [_best([one for one in marked if (one.learner, one.lab) == (name, lab)])
-             for lab in labs]  # fmt: skip
+_Cells = dict[tuple[str, str], str]
+
+
+def _cells(marked: Sequence[Marked]) -> _Cells:
+    """Return the verdict of each learner in each lab: of several files the best, else the last."""
+    found: _Cells = {}
+    for one in marked:
+        if found.get((one.learner, one.lab)) != PASSED:
+            found[one.learner, one.lab] = one.verdict
+    return found
+
+
+def _row(name: str, labs: Sequence[str], cells: _Cells, width: int, paint: Paint) -> str:
+    verdicts = [cells.get((name, lab), "") for lab in labs]
+    marks = [_MARKS.get(one, _STOPPED) if one else "" for one in verdicts]
     painted = [
         " " * (_COLUMN - len(one)) + (paint(one, "good" if one == "pass" else "bad") if one else "")
-        for one in cells
+        for one in marks
     ]
     return f"{name[:width]:<{width}}" + "".join(painted)
-
-
-def _best(marked: Sequence[Marked]) -> str:
-    if not marked:
-        return ""
-    best = next((one for one in marked if one.verdict == PASSED), marked[-1])
-    return _MARKS.get(best.verdict, _STOPPED)
 
 
 def _troubles(labs: Sequence[str], marked: Sequence[Marked]) -> list[str]:
@@ -105,7 +111,8 @@ def class_as_html(marked: Sequence[Marked], title: str) -> str:
     labs = sorted({one.lab for one in marked})
     learners = sorted({one.learner for one in marked})
     head = "".join(f'<th scope="col">{_text(one)}</th>' for one in labs)
-    body = "\n".join(_html_row(name, labs, marked) for name in learners)
+    cells = _cells(marked)
+    body = "\n".join(_html_row(name, labs, cells) for name in learners)
     details = "\n".join(_html_details(one) for one in marked)
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
@@ -115,14 +122,10 @@ def class_as_html(marked: Sequence[Marked], title: str) -> str:
     )
 
 
-def _html_row(name: str, labs: Sequence[str], marked: Sequence[Marked]) -> str:
-    cells = []
-    for lab in labs:
-        own = [one for one in marked if (one.learner, one.lab) == (name, lab)]
-        best = next((one for one in own if one.verdict == PASSED), own[-1] if own else None)
-        word = best.verdict if best else ""
-        cells.append(f'<td class="{word}">{word}</td>')
-    return f'<tr><th scope="row">{_text(name)}</th>{"".join(cells)}</tr>'
+def _html_row(name: str, labs: Sequence[str], cells: _Cells) -> str:
+    words = [_text(cells.get((name, lab), "")) for lab in labs]
+    row = "".join(f'<td class="{one}">{one}</td>' for one in words)
+    return f'<tr><th scope="row">{_text(name)}</th>{row}</tr>'
 
 
 def _html_details(one: Marked) -> str:

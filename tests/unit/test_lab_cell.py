@@ -121,6 +121,23 @@ def test_what_gives_no_verdict_is_told(lab: Lab, code: str, says: str) -> None:
     assert found.tried is None
 
 
+def test_nonsense_in_the_pipe_is_no_error_of_ours(lab: Lab) -> None:
+    """What is nested too deep to be read has not passed, and harms nobody else."""
+    code = "import os\nfor pipe in range(3, 20):\n    try:\n"
+    code += "        os.write(pipe, b'[' * 60_000)\n    except OSError:\n        pass\nos._exit(0)"
+    assert held(lab, submission(top=code)).stopped == "it ended its process, with exit status 0"
+
+
+def test_what_is_told_steers_no_terminal(lab: Lab) -> None:
+    """Names of classes and lines of code, too, are text and nothing else."""
+    code = "class Boo(Exception): pass\nBoo.__name__ = '\\x1b[2J'\nraise Boo('\x1b[31m')"
+    found = held(lab, submission(opening=code))
+    assert found.tried is not None
+    (told,) = found.tried.failures
+    assert told.message == "open raised ?[2J: ?[31m"
+    assert told.code == "raise Boo('?[31m')"
+
+
 def test_a_driver_that_swallows_its_end_is_ended(lab: Lab) -> None:
     """Even a loop that catches whatever is raised in it comes to an end, as a failure."""
     code = (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -121,6 +122,55 @@ def test_a_class_goes_on_where_it_stopped(
     asked.clear()
     graded(folder, lab, again=True)
     assert len(asked) == 5
+
+
+@pytest.mark.slow
+def test_what_is_no_plain_file_costs_its_own_row(small_class: tuple[Path, Path]) -> None:
+    """A pipe, a folder or a link that is called like a file is neither waited for nor followed."""
+    folder, lab = small_class
+    for one in folder.iterdir():
+        one.unlink()
+    os.mkfifo(folder / "pipe.py")
+    (folder / "folder.py").mkdir()
+    (folder / "link.py").symlink_to(lab / "driver.py")
+    (folder / "ann.py").write_text("import os\n", encoding="utf-8")
+    found = {one.learner: (one.verdict, one.reason) for one in graded(folder, lab)}
+    assert found.pop("ann") == ("refused", "it imports os")
+    assert set(found.values()) == {("stopped", "it cannot be read: no plain file")}
+
+
+@pytest.mark.slow
+def test_names_steer_nothing(small_class: tuple[Path, Path]) -> None:
+    """A name that holds what a terminal obeys, or no text at all, is shown without that."""
+    folder, lab = small_class
+    for one in folder.iterdir():
+        one.unlink()
+    for name in (b"a\x1b[31mnn.py", b"b\xffn.py", b"c\ny.py"):
+        Path(os.fsdecode(os.fsencode(folder) + b"/" + name)).write_text("import os\n")
+    found = graded(folder, lab)
+    assert [one.learner for one in found] == ["a?[31mnn", "b?n", "c y"]
+    assert [one.path for one in found] == ["a?[31mnn.py", "b?n.py", "c y.py"]
+    assert graded(folder, lab) == found
+
+
+def test_the_book_says_nothing_of_whose_a_file_is(small_class: tuple[Path, Path]) -> None:
+    """Whoever writes a name into the book gives a mark to nobody else by it."""
+    folder, lab = small_class
+    for name in ("ann.py", "ben.py", "di.py", "eve.py", "fay.py"):
+        (folder / name).unlink()
+    (before,) = graded(folder, lab)
+    book = (folder / BOOK).read_text(encoding="utf-8")
+    (folder / BOOK).write_text(book.replace('"cy"', '"ann"'), encoding="utf-8")
+    assert graded(folder, lab) == [before]
+
+
+def test_the_book_is_not_kept_elsewhere(small_class: tuple[Path, Path], tmp_path: Path) -> None:
+    """A link that is called like the book makes the grader write into no other file."""
+    folder, lab = small_class
+    (folder / BOOK).symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(InputError, match="is no plain file"):
+        graded(folder, lab)
+    assert not (tmp_path / "elsewhere").exists()
 
 
 def marked(learner: str, lab: str, verdict: str, reason: str = "", note: str = "") -> Marked:
