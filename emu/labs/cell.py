@@ -27,7 +27,7 @@ from emu.labs.moment import moment_of
 from emu.labs.trials import Setting, Told, Tried, try_driver
 from emu.labs.untouched import Untouched
 from emu.scenario.driver_source import DriverBroken, DriverName, load_driver, text_of
-from emu.scenario.from_python import scenario_of
+from emu.scenario.load import parse_scenario
 from emu.scenario.printed import Printed
 from emu.scenario.trade import trade_of
 
@@ -54,7 +54,7 @@ def main(pipe: int) -> None:
         tell({"stopped": f"it tried to {what}", "line": _line_in(scratch)})
 
     scratch = Path(job["scratch"])
-    runs = tuple(LabRun(scenario_of(one["scenario"]), one["hunt"]) for one in job["runs"])
+    runs = tuple(LabRun(parse_scenario(one["scenario"]), one["hunt"]) for one in job["runs"])
     _load_the_rest()
     confine(job["bounds"], scratch, job["private"], reached_out)
     sys.stdout = sys.stderr = Printed()  # a driver that speaks may do so thousands of times

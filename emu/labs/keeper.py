@@ -21,8 +21,11 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+import yaml
+
 from emu.labs.lab import LabRun
 from emu.labs.trials import Setting, Told, Tried
+from emu.scenario.model import Scenario
 from emu.scenario.written import scenario_as_plain
 
 __all__ = ["Held", "Hold", "hold"]
@@ -99,9 +102,7 @@ def hold(
             "word": secrets.token_hex(16),
             "scratch": str(scratch),
             "driver": driver,
-            "runs": [
-                {"scenario": scenario_as_plain(one.scenario), "hunt": one.hunt} for one in runs
-            ],
+            "runs": [{"scenario": _text(one.scenario), "hunt": one.hunt} for one in runs],
             "private": [str(one) for one in private],
             "rows": rows,
             "first": first,
@@ -115,6 +116,11 @@ def hold(
         held = _held(job, scratch, limits.seconds + _GRACE_S)
     held.seconds = time.monotonic() - began_s
     return held
+
+
+def _text(scenario: Scenario) -> str:
+    """Return a scenario as it would stand in a file: JSON knows no mapping by number."""
+    return yaml.safe_dump(scenario_as_plain(scenario), sort_keys=False, allow_unicode=True)
 
 
 def _held(job: dict[str, Any], scratch: Path, seconds: float) -> Held:
@@ -141,12 +147,15 @@ def _held(job: dict[str, Any], scratch: Path, seconds: float) -> Held:
 def _path() -> list[str]:
     """Return where the process finds its modules: never in the working folder as such.
 
-    Whoever hands something in may have put a module there that is named like one of Python's.
+    Whoever hands something in may have put a module there that is named like one of Python's. The
+    bench is this one, though another may be installed as well.
     """
     here = Path.cwd().resolve()
-    bench = Path(__file__).resolve().parents[2]
+    package = Path(__file__).resolve().parents[1]
+    bench = package.parent
     others = [one for one in sys.path if one and Path(one).resolve() not in (here, bench)]
-    return [*others, str(bench)]
+    before = [one for one in others if not (Path(one) / package.name).is_dir()]
+    return [*before, str(bench), *(one for one in others if one not in before)]
 
 
 def _give(process: subprocess.Popen[bytes], job: dict[str, Any]) -> None:
