@@ -17,12 +17,14 @@ if TYPE_CHECKING:
     from emu.devices.pin_driver import PinDriver
     from emu.devices.serial_driver import LineErrors, SerialDriver
     from emu.devices.timer_driver import TimerDriver
+    from emu.devices.watchdog_driver import WatchdogDriver
     from emu.errors import EmuError, InputError
     from emu.kernel.board import Board
     from emu.kernel.bus import BusError, Window
     from emu.kernel.cpu import Cpu
     from emu.kernel.device import Device
     from emu.kernel.register import Field, Register
+    from emu.kernel.routed import routed
     from emu.units import LineSettings
 
 __all__ = [
@@ -43,7 +45,9 @@ __all__ = [
     "Register",
     "SerialDriver",
     "TimerDriver",
+    "WatchdogDriver",
     "Window",
+    "routed",
 ]
 
 _HOMES = {
@@ -64,7 +68,9 @@ _HOMES = {
     "Register": "emu.kernel.register",
     "SerialDriver": "emu.devices.serial_driver",
     "TimerDriver": "emu.devices.timer_driver",
+    "WatchdogDriver": "emu.devices.watchdog_driver",
     "Window": "emu.kernel.bus",
+    "routed": "emu.kernel.routed",
 }
 
 # Hidden from type checkers, which would otherwise believe that any name can be imported.

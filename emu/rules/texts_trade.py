@@ -234,4 +234,64 @@ TRADE = (
         "Put the flag back wherever a transfer ends: at DONE, at ERROR, and once an abort has "
         "been awaited.",
     ),
+    Rule(
+        "watchdog-set-too-late", "trade",
+        "a setting of a watchdog was written when it did not take it any more",
+        "Once it runs, a new time or window counts from the next feed on, and once it is locked "
+        "not at all. So a short time never comes, or the first one bites while the board starts.",
+        "Stop it, write time and window, and enable it then; the lock comes last, or with it.",
+    ),
+    Rule(
+        "watchdog-set-otherwise", "trade",
+        "a watchdog was given another time, window or lock than was asked for",
+        "It bites a program that is in time, or leaves one alone that hangs; without the window or "
+        "the lock, a program that has run away can feed it or stop it.",
+        "Write all of time, window and control each time, in ticks as they were asked for.",
+    ),
+    Rule(
+        "watchdog-left-running", "trade",
+        "a watchdog went on counting after the driver had taken it over, or let it go",
+        "Nobody feeds it, and the board is reset some time later, for no reason that anybody sees.",
+        "Stop it in open, since a boot program may have started it, and in close; read back "
+        "whether a lock has kept it from that.",
+    ),
+    Rule(
+        "fed-too-early", "trade",
+        "a watchdog was fed before its window had opened",
+        "It takes that for a program that has run away, and resets the board.",
+        "Look at STATUS.OPEN before the first key, and leave it alone while that is 0.",
+    ),
+    Rule(
+        "wrong-key", "trade",
+        "a watchdog was given another key than the next one",
+        "It takes that for a program that has run away, and resets the board.",
+        "Write the keys in their order, and only the second where STATUS.HALF_FED says that the "
+        "first has come.",
+    ),
+    Rule(
+        "feed-torn", "trade",
+        "another task fed the watchdog between the look at it and the last key",
+        "The keys come in the wrong order, or a window that was open is shut again by the other "
+        "feed: the board is reset once in a while, though everything is in time.",
+        "Mask interrupts from the look to the second key, or let one task alone feed.",
+    ),
+    Rule(
+        "feed-unconfirmed", "trade",
+        "a feed was told to have been done, and the watchdog was not fed",
+        "The caller believes that it has time, and the board is reset.",
+        "Return what STATUS showed before the keys were written.",
+    ),
+    Rule(
+        "cause-told-again", "trade",
+        "a cause of a reset was told that had been told before",
+        "CAUSE keeps what it holds over resets, so an old bite is laid to every later start.",
+        "Write back what was read of CAUSE, all of it, in the same open.",
+    ),
+    Rule(
+        "cause-mistaken", "trade",
+        "a reset was laid to another cause than it had",
+        "Whoever looks for the reason looks in the wrong place; what is done after a bite is done "
+        "after each start, or never.",
+        "Read CAUSE once, before anything is cleared, and name each of its bits.",
+    ),
 )  # fmt: skip

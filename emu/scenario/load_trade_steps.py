@@ -36,6 +36,7 @@ _CHECK = Table(
 )
 
 _SOURCE = Whole(1, 31)
+_TICKS = Whole(0, 2**33)
 
 # fmt: off
 TRADE_STEPS: dict[str, StepTable] = {
@@ -99,6 +100,21 @@ TRADE_STEPS: dict[str, StepTable] = {
         ),
     },
     "copy": COPY_STEPS,
+    "watchdog": {
+        "guard": (
+            _TICKS, "guard the board, with so many ticks until it is reset",
+            (
+                Key("opens", _TICKS, "ticks before which it must not be fed, 0 if left out"),
+                Key("locked", Truth(), "let nothing but a reset stop it"),
+            ),
+        ),
+        "feed": (Nothing(), "feed the watchdog", ()),
+        "causes": (Nothing(), "ask which resets there were", ()),
+        "restart": (Nothing(), "reset the board by software", ()),
+        "stray": (
+            Choice(("feed", "stop", "start")), "let another program do that to the watchdog", (),
+        ),
+    },
 }
 # fmt: on
 

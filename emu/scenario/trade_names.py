@@ -18,12 +18,14 @@ BY_KIND = {
     "interrupt_controller": "dispatch",
     "gpio": "pins",
     "dma": "copy",
+    "watchdog": "watchdog",
 }
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
 CALLERS: dict[str, tuple[str, ...]] = {
     SERIAL: ("close", "write"),
     "basic": ("close", "write"),
     "pins": ("set", "output"),
+    "watchdog": ("feed",),
 }
 """The calls that another task may make in the middle of one, by trade."""
 

@@ -11,6 +11,7 @@ from emu.search.dispatch_suite import dispatch_suite
 from emu.search.pin_suite import pin_suite
 from emu.search.serial_suite import serial_suite
 from emu.search.timer_suite import timer_suite
+from emu.search.watchdog_suite import watchdog_suite
 
 __all__ = ["Bout", "suite"]
 
@@ -22,6 +23,7 @@ _SUITES = {
     "dispatch": dispatch_suite,
     "pins": pin_suite,
     "copy": copy_suite,
+    "watchdog": watchdog_suite,
 }
 
 

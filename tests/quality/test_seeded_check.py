@@ -22,10 +22,12 @@ ALONE = "two messages, then left alone"
 FULL = "more than can be written in time"
 TASK = "another task at every timing, idle at 1"
 SINGLE = "one character at a time"
+FEEDER = "another task that feeds from 40 on, at every timing"
 SHOWS_IN = {
     "ack-after-service": ALONE,
     "ack-or-arm-after-restart": ALONE,
     "bank-or-index-clobbered": "a block longer than the FIFO, then closed",
+    "bank-or-index-clobbered-watchdog": FEEDER,
     "cancel-versus-complete": FULL,
     "check-then-enable-gap": ALONE,
     "clear-more-than-serviced": ALONE,
@@ -40,6 +42,7 @@ SHOWS_IN = {
     "port-rmw-race-shadow": TASK,
     "rmw-on-w1c": "an alarm among periods, at every timing",
     "shared-state-rmw-race": SINGLE,
+    "shared-state-rmw-race-watchdog": FEEDER,
     "poll-no-timeout-copy": "fault: the engine stops for good",
     "sleep-lost-wakeup": SINGLE,
     "sleep-lost-wakeup-checksum": "two messages, at every timing",

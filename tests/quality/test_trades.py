@@ -19,8 +19,12 @@ GOOD = {
     "dispatch": "drivers_example/dispatcher.py:Dispatcher",
     "pins": "drivers_example/pin_keeper.py:PinKeeper",
     "copy": "drivers_example/log_mover.py:LogMover",
+    "watchdog": "drivers_example/watchkeeper.py:Watchkeeper",
 }
-OTHERS = {"copy": "tests/quality/snippets/byte_mover.py:ByteMover"}  # in another style
+OTHERS = {  # in another style
+    "copy": "tests/quality/snippets/byte_mover.py:ByteMover",
+    "watchdog": "tests/quality/snippets/clock_watcher.py:ClockWatcher",
+}
 PLAIN = [(trade, one) for trade in GOOD for one in suite(trade) if not one.hunted]
 PLAIN_OTHERS = [(trade, one) for trade, one in PLAIN if trade in OTHERS]
 HUNTED = [(trade, one) for trade in GOOD for one in suite(trade) if one.hunted]
