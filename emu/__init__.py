@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from emu.devices.checksum_driver import CheckSettings, ChecksumDriver
+    from emu.devices.clock_driver import ClockDriver
     from emu.devices.copy_driver import CopyDriver
+    from emu.devices.deadline_driver import DeadlineDriver
     from emu.devices.dispatch_driver import DispatchDriver
     from emu.devices.pin_driver import PinDriver
     from emu.devices.serial_driver import LineErrors, SerialDriver
@@ -32,8 +34,10 @@ __all__ = [
     "BusError",
     "CheckSettings",
     "ChecksumDriver",
+    "ClockDriver",
     "CopyDriver",
     "Cpu",
+    "DeadlineDriver",
     "Device",
     "DispatchDriver",
     "EmuError",
@@ -55,8 +59,10 @@ _HOMES = {
     "BusError": "emu.kernel.bus",
     "CheckSettings": "emu.devices.checksum_driver",
     "ChecksumDriver": "emu.devices.checksum_driver",
+    "ClockDriver": "emu.devices.clock_driver",
     "CopyDriver": "emu.devices.copy_driver",
     "Cpu": "emu.kernel.cpu",
+    "DeadlineDriver": "emu.devices.deadline_driver",
     "Device": "emu.kernel.device",
     "DispatchDriver": "emu.devices.dispatch_driver",
     "EmuError": "emu.errors",

@@ -220,13 +220,22 @@ class DevicePort(GuardedDriver):
         aside = stalled_ps or (by_others and self.shares)
         return stalled_ps + (self._board.cpu.handler_ps - since.handler_ps if aside else 0)
 
-    def refused(self, what: str, name: str, *given: object) -> str:
+    def refused(
+        self,
+        what: str,
+        name: str,
+        *given: object,
+        promise: str = "range",
+        rule: str = "unchecked-range",
+    ) -> str:
         """Make a call that must be refused with a ValueError, and say how that went.
 
         Args:
             what: cannot be had.
             name: of the method.
             given: its arguments.
+            promise: what is broken if it is not refused.
+            rule: what the driver did wrong then.
         """
 
         def ask() -> str:
@@ -243,7 +252,7 @@ class DevicePort(GuardedDriver):
         if said:
             return f"{what} is refused"
         place = self._method_place(name)
-        self.breach("range", f"{name} took {what}", "unchecked-range", place)
+        self.breach(promise, f"{name} took {what}", rule, place)
         return "taken"
 
     def on_handler(self, told: Callable[[], None]) -> None:

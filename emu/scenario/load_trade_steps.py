@@ -37,6 +37,7 @@ _CHECK = Table(
 
 _SOURCE = Whole(1, 31)
 _TICKS = Whole(0, 2**33)
+_BLOCK = Whole(0, 63)  # a bit, or one that is not there
 
 # fmt: off
 TRADE_STEPS: dict[str, StepTable] = {
@@ -114,6 +115,19 @@ TRADE_STEPS: dict[str, StepTable] = {
         "stray": (
             Choice(("feed", "stop", "start")), "let another program do that to the watchdog", (),
         ),
+    },
+    "deadlines": {
+        "time": (Nothing(), "ask for the ticks that were counted", ()),
+        "book": (
+            Whole(0, 2**64), "book a deadline, so many ticks from now",
+            (Key("times", Whole(1, 1000), "how many, each booked when the last is called"),),
+        ),
+        "cancel": (Whole(1, 100_000), "take back a deadline, counted from 1 since open", ()),
+    },
+    "clocks": {
+        "enable": (_BLOCK, "let a block run, and wait until it answers", (TIMEOUT,)),
+        "disable": (_BLOCK, "undo one enable", ()),
+        "reset": (_BLOCK, "bring a block to its state of power-on", (TIMEOUT,)),
     },
 }
 # fmt: on

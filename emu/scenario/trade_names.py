@@ -19,6 +19,8 @@ BY_KIND = {
     "gpio": "pins",
     "dma": "copy",
     "watchdog": "watchdog",
+    "mtimer": "deadlines",
+    "clock_gate": "clocks",
 }
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
 CALLERS: dict[str, tuple[str, ...]] = {
@@ -26,6 +28,7 @@ CALLERS: dict[str, tuple[str, ...]] = {
     "basic": ("close", "write"),
     "pins": ("set", "output"),
     "watchdog": ("feed",),
+    "clocks": ("enable", "disable"),
 }
 """The calls that another task may make in the middle of one, by trade."""
 

@@ -15,7 +15,7 @@ from emu.scenario.trade import trade_of
 from emu.search.bout import Bout
 from emu.search.coverage import Coverage
 from emu.search.explore import Explored, Explorer, Plan, leading
-from emu.search.hunt import Budget, Found, fitting, make_small
+from emu.search.hunt import Budget, Found, make_small
 from emu.search.schedule import Schedule, weight
 from emu.search.trial import Failure, Trial, Trying
 from emu.search.workers import Job, Workers
@@ -202,8 +202,9 @@ class _Checker:
             self._take(number, trial, decided=False)
             return trial
 
-        bout_plan = fitting(plan, self._trying[number].scenario)
-        return Explorer(bout_plan._replace(most=self._bouts[number].most), run, learn, told)
+        bout_plan = plan._replace(most=self._bouts[number].most)
+        bout_plan = bout_plan.fitted(self._trying[number].scenario)
+        return Explorer(bout_plan, run, learn, told)
 
     def _take(self, number: int, trial: Trial, *, decided: bool = True) -> None:
         """Take a run in."""

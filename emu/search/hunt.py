@@ -18,7 +18,7 @@ from emu.search.shrink import MOST_TRIES, repeated, shrink
 from emu.search.trial import Failure, Trial, Trying
 from emu.search.workers import Job, Workers
 
-__all__ = ["Budget", "Found", "Hunted", "Telling", "fitting", "hunt", "make_small"]
+__all__ = ["Budget", "Found", "Hunted", "Telling", "hunt", "make_small"]
 
 Telling = Callable[[Explored, float], None]
 Cause = tuple[str, str, int]
@@ -117,7 +117,7 @@ def hunt(
             f"entries={plan.entries} without an end", where="hunt",
             allowed="up to 2", fix="give a budget, or the plan a number of runs",
         )  # fmt: skip
-    plan = fitting(plan, scenario)
+    plan = plan.fitted(scenario)
     budget = Budget(budget_s)
     trying = Trying(scenario, driver, manner=plan.manner)
     times: dict[Cause, float] = {}
@@ -144,13 +144,6 @@ def hunt(
         hunted.found = _smallest(hunted, crew, scenario, times)
     hunted.seconds = budget.used_s
     return hunted
-
-
-def fitting(plan: Plan, scenario: Scenario) -> Plan:
-    """Return a plan with the calls of other tasks, and interrupts only where there is a line."""
-    lines = {one.name: one.irq is not None for one in scenario.board.devices}
-    spurious = plan.spurious and lines.get(scenario.port, True)
-    return plan._replace(callers=scenario.callers, spurious=spurious)
 
 
 def _smallest(

@@ -6,7 +6,9 @@ from emu.scenario.trade_names import SERIAL
 from emu.search.basic_suite import basic_suite
 from emu.search.bout import Bout
 from emu.search.checksum_suite import checksum_suite
+from emu.search.clock_suite import clock_suite
 from emu.search.copy_suite import copy_suite
+from emu.search.deadline_suite import deadline_suite
 from emu.search.dispatch_suite import dispatch_suite
 from emu.search.pin_suite import pin_suite
 from emu.search.serial_suite import serial_suite
@@ -24,6 +26,8 @@ _SUITES = {
     "pins": pin_suite,
     "copy": copy_suite,
     "watchdog": watchdog_suite,
+    "deadlines": deadline_suite,
+    "clocks": clock_suite,
 }
 
 

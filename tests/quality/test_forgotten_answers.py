@@ -19,6 +19,8 @@ BOARDS = {
     "pins": {"kind": "gpio", "at": 0x4000_3000, "irq": 7},
     "copy": {"kind": "dma", "at": 0x4000_6000, "irq": 10, "beside": ["log"]},
     "watchdog": {"kind": "watchdog", "at": 0x4000_7000},
+    "deadlines": {"kind": "mtimer", "at": 0x0200_0000, "irq": 12},
+    "clocks": {"kind": "clock_gate", "at": 0x4000_8000, "blocks": "gauge2"},
     "checksum": {"kind": "checksum_engine", "at": 0x4000_5000, "irq": 9},
 }
 ASKED = [
@@ -34,6 +36,11 @@ ASKED = [
     ("watchdog", "guard", [{"guard": 300}]),
     ("watchdog", "feed", [{"guard": 300}, "feed"]),
     ("watchdog", "causes", ["causes"]),
+    ("deadlines", "time", ["time"]),
+    ("deadlines", "book", [{"book": 100}]),
+    ("deadlines", "cancel", [{"book": 10_000}, {"cancel": 1}]),
+    ("clocks", "enable", [{"enable": 0}]),
+    ("clocks", "reset", [{"enable": 0}, {"reset": 0}]),
     ("checksum", "compute", [{"compute": "3.21 m"}]),
 ]
 
@@ -43,6 +50,8 @@ def outcome_of(trade: str, driver: type, steps: list[Any]) -> Any:
     devices: dict[str, Any] = {"gauge": BOARDS[trade]}
     if trade == "copy":
         devices["log"] = {"kind": "ram", "at": 0x2000_0000, "size": "4 KiB"}
+    if trade == "clocks":
+        devices["gauge2"] = {**BOARDS["timer"]}
     board = {"name": "tide gauge", "devices": devices}
     body = {"scenario": "an answer", "board": board, "port": "gauge", "do": ["open", *steps]}
     return run_scenario(scenario_of(body), driver)

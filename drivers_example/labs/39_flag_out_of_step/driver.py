@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from emu import Cpu, Window
 
 CONTROL, CONFIG, SOURCE, DESTINATION, COUNT, STATUS, LEFT = range(0, 28, 4)
-CHANNELS = range(0, 0x100, 0x40)
 START, ABORT, DONE_IRQ, ERROR_IRQ = 0x01, 0x02, 0x20, 0x40  # of CONTROL
 STEP_BOTH = 0x0C  # of CONFIG
 BUSY, DONE, ERROR, FLAGS = 0x01, 0x04, 0x08, 0xF3E  # of STATUS
@@ -28,10 +27,9 @@ class ForgetfulMover:
         self._items, self._width, self._moved = 0, 1, 0  # of what was begun last
 
     def open(self) -> None:
-        """Silence all channels, from whatever state they are in."""
+        """Silence the channel, from whatever state it is in."""
         self._running, self._moved = False, 0
-        for channel in CHANNELS:
-            self._stop(channel)
+        self._stop()
         self._cpu.connect(self._io.irq, self._serve)
 
     def close(self) -> None:
@@ -98,13 +96,13 @@ class ForgetfulMover:
         self._moved = (self._items - self._io.read32(LEFT)) * self._width
         self._running = False
 
-    def _stop(self, channel: int = 0) -> None:
-        """Have a channel stop, and wait until it has: a burst may be under way."""
-        self._io.write32(channel + CONTROL, ABORT)
+    def _stop(self) -> None:
+        """Have the channel stop, and wait until it has: a burst may be under way."""
+        self._io.write32(CONTROL, ABORT)
         until = self._cpu.time() + 40 / self._io.clock_hz + 20e-6
-        while self._io.read32(channel + STATUS) & BUSY and self._cpu.time() < until:
+        while self._io.read32(STATUS) & BUSY and self._cpu.time() < until:
             pass
-        self._io.write32(channel + STATUS, FLAGS)
+        self._io.write32(STATUS, FLAGS)
 
     def _wait(self, until: float | None) -> bool:
         """Sleep until an interrupt, with interrupts masked; False when the time is over."""

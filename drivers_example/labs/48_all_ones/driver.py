@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from emu import Cpu, Window
 
 CONTROL, CONFIG, SOURCE, DESTINATION, COUNT, STATUS, LEFT = range(0, 28, 4)
-CHANNELS = range(0, 0x100, 0x40)
 START, ABORT = 0x01, 0x02  # of CONTROL
 STEP_BOTH = 0x0C  # of CONFIG
 BUSY, DONE, ERROR, FLAGS = 0x01, 0x04, 0x08, 0xF3E  # of STATUS
@@ -27,9 +26,8 @@ class TrustingMover:
         self._items, self._width = 0, 1  # of what was begun last
 
     def open(self) -> None:
-        """Stop all channels, from whatever state they are in."""
-        for channel in CHANNELS:
-            self._stop(channel)
+        """Stop the channel, from whatever state it is in."""
+        self._stop()
         self._items = 0
 
     def close(self) -> None:
@@ -86,13 +84,13 @@ class TrustingMover:
         left = self._io.read32(LEFT) if self._items else 0
         return (self._items - left) * self._width
 
-    def _stop(self, channel: int = 0) -> None:
-        """Have a channel stop, and wait until it has: a burst may be under way."""
-        self._io.write32(channel + CONTROL, ABORT)
+    def _stop(self) -> None:
+        """Have the channel stop, and wait until it has: a burst may be under way."""
+        self._io.write32(CONTROL, ABORT)
         until = self._cpu.time() + 40 / self._io.clock_hz + 20e-6
-        while self._io.read32(channel + STATUS) & BUSY and self._cpu.time() < until:
+        while self._io.read32(STATUS) & BUSY and self._cpu.time() < until:
             pass
-        self._io.write32(channel + STATUS, FLAGS)
+        self._io.write32(STATUS, FLAGS)
 
     def _until(self, timeout: float | None) -> float:
         return float("inf") if timeout is None else self._cpu.time() + timeout
