@@ -72,7 +72,8 @@ class CopyBlame:
             if _begins_right(stray, asked):
                 yield "items-miscounted", stray.place
         covered = sum(one.destination.stop - one.destination.start for one in watch.begun)
-        if watch.begun and covered < counted and not watch.failed:
+        wanted = sum(size for _, _, size in asked)
+        if watch.begun and covered < counted <= wanted and not watch.failed:
             yield "items-miscounted", watch.begun[-1].place
 
     def of_release(self, call: Place) -> Blame:
