@@ -42,9 +42,29 @@ def behaviour_hash(board: Board, *more: object) -> str:
 
 def _hash(*parts: object) -> str:
     digest = hashlib.blake2b(digest_size=_DIGEST_BYTES)
-    for part in parts:
-        digest.update(marshal.dumps(_plain(part), _SIMPLE))
+    for part in map(_plain, parts):
+        try:
+            data = marshal.dumps(part, _SIMPLE)
+        except ValueError:
+            data = marshal.dumps(_exact(part), _SIMPLE)
+        digest.update(data)
     return digest.hexdigest()
+
+
+def _exact(part: object) -> object:
+    """Return plain values for those of kinds that a driver derived from them, such as enums."""
+    match part:
+        case tuple():
+            return tuple(map(_exact, part))
+        case list():
+            return list(map(_exact, part))
+        case int() if not isinstance(part, bool):
+            return int.__int__(part)
+        case str():
+            return str.__str__(part)
+        case float():
+            return float.__float__(part)
+    return part
 
 
 def _plain(part: object) -> Any:  # noqa: ANN401 - whatever marshal takes

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 import subprocess
 import sys
 
@@ -48,6 +49,18 @@ def test_another_run_has_other_hashes(values: tuple[int, ...]) -> None:
     one, two = played(), played(values)
     assert record_hash(one) != record_hash(two)
     assert behaviour_hash(one) != behaviour_hash(two)
+
+
+def test_a_driver_may_have_kinds_of_numbers_of_its_own() -> None:
+    """Offsets and values that are enums or flags leave the record that plain numbers leave."""
+
+    class Level(enum.IntEnum):
+        LOW = 1
+        HIGH = 2
+
+    one, two = played(), played((Level.LOW, Level.HIGH, Level.HIGH, Level.HIGH))
+    assert record_hash(one) == record_hash(two)
+    assert behaviour_hash(one, (1, "a", 2.5)) == behaviour_hash(two, (Level.LOW, "a", 2.5))
 
 
 def test_the_end_of_a_run_counts() -> None:
