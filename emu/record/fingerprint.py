@@ -51,7 +51,7 @@ def _hash(*parts: object) -> str:
     return digest.hexdigest()
 
 
-def _exact(part: object) -> object:
+def _exact(part: object) -> Any:  # noqa: ANN401 - whatever marshal takes
     """Return plain values for those of kinds that a driver derived from them, such as enums."""
     match part:
         case tuple():

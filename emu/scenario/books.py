@@ -18,7 +18,7 @@ __all__ = ["Bounds", "ErrorBooks", "count_of", "counter"]
 def counter(errors: object, name: str) -> int | None:
     """Return one of a driver's counters, None when it is no number."""
     try:
-        return operator.index(getattr(errors, name, None))  # type: ignore[arg-type]
+        return int.__int__(operator.index(getattr(errors, name, None)))  # type: ignore[arg-type]
     except Exception:  # noqa: BLE001 - it is the driver's object and may do anything
         return None
 

@@ -15,6 +15,7 @@ from emu.kernel.callers import asking_place
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.where import Place, driver_place
+from emu.scenario.answer import plain_int
 from emu.scenario.device_port import COMMON_PROMISES, NO_ANSWER, DevicePort
 from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
@@ -111,18 +112,19 @@ class ChecksumPort(DevicePort):
         self._loaded, self._finished_ps = False, self._clock.now_ps
         stalled_ps = self._clock.stalled_ps
         grace_ps = self._overhead_ps(len(data))
-        value = self.call("compute", data, timeout_ps=timeout_ps, grace_ps=grace_ps)
+        answer = self.call("compute", data, timeout_ps=timeout_ps, grace_ps=grace_ps)
         stalled_ps = self._clock.stalled_ps - stalled_ps
-        if value is NO_ANSWER:
+        if answer is NO_ANSWER:
             return "a bus error"
+        value = plain_int(answer)
         self._told.append(value)
-        if value is None:
+        if answer is None:
             if timeout_ps > 2 * (needs_ps + stalled_ps) + MS_PS and not self.failed:
                 text = f"compute gave up on {len(data)} bytes, which take {show_duration(needs_ps)}"
                 self.breach("answer", f"{text}, after {show_duration(timeout_ps)}")
             return f"nothing for {len(data)} bytes"
-        if isinstance(value, bool) or not isinstance(value, int):
-            self._bad_value("compute", value, "an int, or None")
+        if value is None:
+            self._bad_value("compute", answer, "an int, or None")
         idle_ps = self._clock.now_ps - self._finished_ps - stalled_ps
         if idle_ps > needs_ps + _IDLE_PS and not self._excusing():
             text = f"compute returned {show_duration(idle_ps)} after the engine had finished"

@@ -16,6 +16,7 @@ from emu.kernel.bus import BusError
 from emu.kernel.clock import NEVER_PS, PS_PER_S
 from emu.kernel.interrupts import InterruptLine
 from emu.kernel.where import Place
+from emu.scenario.answer import plain_int
 from emu.scenario.driver_source import text_of
 from emu.scenario.guarded import MS_PS, OPEN_BOUND_PS, GuardedDriver
 from emu.scenario.model import Step
@@ -278,13 +279,14 @@ class DevicePort(GuardedDriver):
 
     def whole(self, name: str, value: object, least: int = 0) -> int:
         """Return an answer that must be a whole number."""
-        if isinstance(value, bool) or not isinstance(value, int) or value < least:
+        number = plain_int(value)
+        if number is None or number < least:
             self._bad_value(name, value, f"an int, {least} or more")
-        return value
+        return number
 
     def truth(self, name: str, value: object) -> bool:
         """Return an answer that must be True or False."""
-        if not isinstance(value, bool):
+        if value is not True and value is not False:
             self._bad_value(name, value, "True or False")
         return value
 

@@ -18,6 +18,7 @@ from emu.kernel.cpu import Cpu
 from emu.line.far_end import FarEnd
 from emu.rules.finding import Findings
 from emu.rules.serial_rules import SerialRules
+from emu.scenario.answer import plain_bytes, plain_int
 from emu.scenario.contract import SerialContract, counter
 from emu.scenario.guarded import MS_PS, OPEN_BOUND_PS, GuardedDriver, RunOver, seconds
 from emu.scenario.serial_view import SerialView
@@ -152,9 +153,10 @@ class DrivenPort(GuardedDriver):
         except BusError:
             self.contract.write_failed()
             return 0
-        if isinstance(count, bool) or not isinstance(count, int) or not 0 <= count <= len(data):
+        number = plain_int(count)
+        if number is None or not 0 <= number <= len(data):
             self._bad_value("write", count, f"an int from 0 to {len(data)}")
-        return int(count)
+        return number
 
     def read(self, size: int, timeout_ps: int) -> bytes:
         """Ask for `size` bytes and return what came; `NEVER_PS` gives no time-out."""
@@ -168,20 +170,21 @@ class DrivenPort(GuardedDriver):
         start_ps, stalled_ps = self._board.clock.now_ps, self._board.clock.stalled_ps
         limit_s = seconds(timeout_ps)
         try:
-            data = self._timed("read", lambda: self._driver.read(size, limit_s), timeout_ps, size)
+            value = self._timed("read", lambda: self._driver.read(size, limit_s), timeout_ps, size)
         except BusError:
             self.contract.read_failed()
             return b""
-        if not isinstance(data, bytes | bytearray):
-            self._bad_value("read", data, f"bytes, at most {size}")
+        data = plain_bytes(value)
+        if data is None:
+            self._bad_value("read", value, f"bytes, at most {size}")
         if len(data) > size:
             self._bad_value("read", data, f"at most the {size} bytes asked for, not {len(data)}")
-        self.contract.read(bytes(data))
+        self.contract.read(data)
         if len(data) == size and timeout_ps != NEVER_PS and not self.entered:
             self.contract.waited(start_ps=start_ps, timeout_ps=timeout_ps, stalled_ps=stalled_ps)
         if self.contract.surplus > _MOST_SURPLUS_BYTES:
             raise RunOver("read goes on returning bytes that never arrived")
-        return bytes(data)
+        return data
 
     def drain(self, timeout_ps: int) -> bool:
         """Wait for the line to fall idle and return what the driver says; see `write`."""
@@ -197,7 +200,7 @@ class DrivenPort(GuardedDriver):
             answer = self._timed("drain", lambda: self._driver.drain(limit_s), timeout_ps, 0)
         except BusError:
             return False
-        if not isinstance(answer, bool):
+        if answer is not True and answer is not False:
             self._bad_value("drain", answer, "True or False")
         if self.entered:
             return bool(answer)

@@ -15,6 +15,7 @@ from emu.kernel.callers import asking_place
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.where import Place, driver_place
+from emu.scenario.answer import plain_int
 from emu.scenario.device_port import COMMON_PROMISES, NO_ANSWER, DevicePort, Held
 from emu.scenario.difference import times
 from emu.scenario.driver_source import rule_of_error, text_of
@@ -141,8 +142,8 @@ class TimerPort(DevicePort):
         last = self._timer.cycles
         if value is NO_ANSWER:
             return "a bus error"
-        self._told.append(value)
         value = self.whole("now", value)
+        self._told.append(value)
         if not first <= value <= last:
             self.breach(
                 "clock",
@@ -181,7 +182,7 @@ class TimerPort(DevicePort):
             text = f"its attribute missed cannot be had: {text_of(error)}"
             self._findings.report(rule_of_error(error), text, place=self._place)
             return 0
-        return value if isinstance(value, int) else 0
+        return plain_int(value) or 0
 
     def _periods(self, _step: Step) -> str:
         first, merged = self._timer.cycles, self._merged

@@ -14,6 +14,7 @@ from emu.devices.watchdog import FIRST_KEY, SECOND_KEY, Watchdog
 from emu.devices.watchdog_driver import CAUSES
 from emu.errors import RunEnded
 from emu.kernel.where import Place
+from emu.scenario.answer import plain_text
 from emu.scenario.device_port import COMMON_PROMISES, NO_ANSWER, DevicePort, Held
 from emu.scenario.guarded import RunOver
 from emu.scenario.model import Step
@@ -380,10 +381,10 @@ class WatchdogPort(DevicePort):
     def _named(self, answer: object) -> set[str]:
         """Return an answer that must be the names of causes."""
         right = isinstance(answer, (set, frozenset, tuple, list))
-        names = set(answer) if right and isinstance(answer, Iterable) else set()
+        names = set(map(plain_text, answer)) if right and isinstance(answer, Iterable) else set()
         if not right or not names <= set(CAUSES):
             self._bad_value("causes", answer, f"a set of {', '.join(CAUSES)}")
-        return names
+        return {one for one in names if one}
 
     def _restart(self, _step: Step) -> str:
         self._call_begins()

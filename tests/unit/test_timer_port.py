@@ -40,6 +40,32 @@ def test_a_good_driver_keeps_all_promises() -> None:
     assert counts == ["10 periods", "13 periods"]
 
 
+def test_a_number_that_compares_as_it_likes_is_judged_as_what_it_is() -> None:
+    """A count is right because of its value, and not because it says that it is equal."""
+
+    class Agrees(int):
+        def __eq__(self, _other: object) -> bool:
+            return True
+
+        def __lt__(self, _other: object) -> bool:
+            return False
+
+        __le__ = __ge__ = __eq__
+        __ne__ = __gt__ = __lt__  # type: ignore[assignment]
+        __hash__ = int.__hash__
+
+    class Few(Timekeeper):
+        def periods(self) -> int:
+            return Agrees(super().periods() // 2)
+
+    class Enough(Timekeeper):
+        def periods(self) -> int:
+            return Agrees(super().periods())
+
+    assert promises_of(run(Few, *TEN)) == ["count"]
+    assert run(Enough, *TEN).clean
+
+
 # the clock
 
 
