@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import ast
 import sys
+import types
 from collections.abc import Iterator
 from functools import cache
 from importlib import import_module
-from types import ModuleType
 from typing import NamedTuple
 
 from emu.kernel.board import Board
@@ -46,7 +46,13 @@ _DUNDERS = {
     "__repr__", "__setitem__", "__str__",
 }  # fmt: skip
 _DOCUMENTED = {"_asdict", "_field_defaults", "_fields", "_make", "_name_", "_replace", "_value_"}
-_FRAMES = ("ag_", "co_", "cr_", "f_", "gi_", "tb_")
+_PREFIXES = ("ag_", "co_", "cr_", "f_", "gi_", "tb_")
+_FRAMES = {
+    name
+    for kind in (types.AsyncGeneratorType, types.CodeType, types.CoroutineType, types.FrameType,
+                 types.GeneratorType, types.TracebackType)
+    for name in dir(kind) if name.startswith(_PREFIXES)
+}  # fmt: skip
 _IO = {
     "base", "beside", "clock_hz", "irq", "name", "stride",
     *(f"{way}{width}{rep}" for way in ("read", "write") for width in WIDTHS
@@ -148,7 +154,7 @@ def _public(module: str) -> set[str]:
     """Return the names that may be taken from a module."""
     there = sys.modules[_BENCH] if module == _BENCH else import_module(module)
     names = getattr(there, "__all__", [one for one in vars(there) if not one.startswith("_")])
-    plain = {one for one in names if not isinstance(vars(there).get(one), ModuleType)}
+    plain = {one for one in names if not isinstance(vars(there).get(one), types.ModuleType)}
     return plain - _BUILDS - _BY_NAME
 
 
@@ -258,10 +264,10 @@ def _hidden(name: str, line: int, known: _Known) -> Iterator[Misconduct]:
     if name.startswith("__") and name.endswith("__"):
         if name not in _DUNDERS:
             yield Misconduct(line, f"it reaches for {name}")
+    elif name in _FRAMES:
+        yield Misconduct(line, f"it reaches for {name}")
     elif name in known.own or name in _DOCUMENTED:
         return
-    elif name.startswith(("__", *_FRAMES)):
-        yield Misconduct(line, f"it reaches for {name}")
     elif name.startswith("_"):
         yield Misconduct(line, f"it reaches for {name}, a hidden name that is not its own")
     elif name in _insides():

@@ -1,9 +1,9 @@
 """See to it that the code of the bench is, after a submission has run, what it was before.
 
-The one idea: whoever patches the grader changes what a name of the bench stands for, in a module or
-in a class. All of them are noted before and compared after. Python itself sets some names late,
-such as caches and modules that are loaded when they are first needed: a name that is new is no
-change, one that stands for something else is.
+The one idea: whoever patches the grader changes what a name of the bench stands for, in a module
+or in a class. All of them are noted before and compared after. Python itself sets some names late,
+such as caches and modules that are loaded when they are first needed: a name that is new in a
+module is no change, one that stands for something else is.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from types import FunctionType, ModuleType
 __all__ = ["Untouched"]
 
 _BENCH = "emu"
+_FIXED = (bool, bytes, classmethod, float, frozenset, int, property, staticmethod, str, tuple)
 
 
 class Untouched:
@@ -28,8 +29,8 @@ class Untouched:
         return sorted(
             f"{space}.{name}"
             for space, (owner, names) in self._spaces.items()
-            for name, (value, code) in names.items()
-            if not _same(vars(owner).get(name), value, code)
+            for name in (*names, *_new(owner, names))
+            if name not in names or not _same(vars(owner).get(name), *names[name])
         )
 
 
@@ -51,12 +52,19 @@ def _spaces() -> list[tuple[str, tuple[ModuleType | type, _Names]]]:
 
 
 def _names(owner: ModuleType | type) -> _Names:
-    """Return what stands under each name that code is behind, and that code."""
+    """Return what stands under each name, of modules only code and constants, and its code."""
     return {
         name: (value, _code(value))
         for name, value in vars(owner).items()
-        if callable(value) or isinstance(value, property | classmethod | staticmethod)
+        if isinstance(owner, type) or callable(value) or isinstance(value, _FIXED)
     }
+
+
+def _new(owner: ModuleType | type, names: _Names) -> list[str]:
+    """Return the names that a class did not have before; Python itself sets none but its own."""
+    if not isinstance(owner, type):
+        return []
+    return [name for name in vars(owner) if name not in names and not name.startswith("__")]
 
 
 def _code(value: object) -> object:

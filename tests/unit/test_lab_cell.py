@@ -97,6 +97,19 @@ def test_a_patched_method_is_noticed(lab: Lab) -> None:
     assert held(lab, submission(top=code)).stopped.startswith("it changed the bench: ")
 
 
+@pytest.mark.parametrize(
+    ("code", "name"),
+    [
+        ("import emu.labs.trials as trials\ntrials._MOST_TOLD = 0", "emu.labs.trials._MOST_TOLD"),
+        ("import emu.errors\nemu.errors.RunEnded.cause = property(lambda _: 'no', lambda *_: None)",
+         "emu.errors.RunEnded.cause"),
+    ],
+)  # fmt: skip
+def test_a_patched_value_is_noticed(lab: Lab, code: str, name: str) -> None:
+    """A bound that was moved counts like a function, and so does what a class did not have."""
+    assert held(lab, submission(top=code)).stopped == f"it changed the bench: {name}"
+
+
 def test_patched_code_is_noticed(lab: Lab) -> None:
     """Nor does it help to leave the function where it is and give it other code."""
     code = (
