@@ -164,6 +164,7 @@ class TimerPort(DevicePort):
         if not 2 <= cycles <= _LONGEST_CYCLES:
             self._period = 0
             return self.refused(f"a period of {cycles} cycles", "every", cycles)
+        missed = self._counter()
         self._merged = self._flags = 0
         self._clears.clear()
         before, pending = self._timer.cycles, self._timer.peek("STATUS") & _END
@@ -171,7 +172,8 @@ class TimerPort(DevicePort):
             self._period = 0
             return "a bus error"
         self._period, self._began = cycles, (before, self._timer.cycles)
-        self._missed_before = self._counter()
+        self._missed_after = self._counter()
+        self._missed_before = min(missed, self._missed_after)  # it may begin at 0 again
         self._stale = bool(pending and not self._clears)
         return f"periods of {cycles} cycles"
 
@@ -182,7 +184,7 @@ class TimerPort(DevicePort):
             text = f"its attribute missed cannot be had: {text_of(error)}"
             self._findings.report(rule_of_error(error), text, place=self._place)
             return 0
-        return plain_int(value) or 0
+        return plain_int(value) or int(value is True)
 
     def _periods(self, _step: Step) -> str:
         first, merged = self._timer.cycles, self._merged
@@ -272,9 +274,10 @@ class TimerPort(DevicePort):
         """Ask for the count once more, and compare what was missed."""
         if self._period:
             self._periods(Step("periods"))
-            counted = self._counter() - self._missed_before
+            missed = self._counter()
+            counted = missed - self._missed_after
             shown = self._flags - bool(self._timer.peek("STATUS") & _MISSED)
-            if shown > 0 and not counted:
+            if shown > 0 and missed == self._missed_before:
                 self.breach("loss", f"the timer raised MISSED {times(shown)}; missed is 0")
             elif counted > self._merged:
                 self.breach("loss", f"missed rose by {counted}, while {self._merged} were merged")

@@ -66,6 +66,25 @@ def test_a_number_that_compares_as_it_likes_is_judged_as_what_it_is() -> None:
     assert run(Enough, *TEN).clean
 
 
+def test_what_was_missed_while_it_began_was_counted() -> None:
+    """A driver may be held up before ``every`` returns, and count then what it missed by that."""
+
+    class HeldUp(Timekeeper):
+        def every(self, cycles: int) -> None:
+            super().every(cycles)
+            with self._cpu.interrupts_masked():
+                self._cpu.work(2500)
+
+    class Forgetful(HeldUp):
+        def every(self, cycles: int) -> None:
+            super().every(cycles)
+            self.missed = 0
+
+    steps: list[Any] = [{"every": 1000}, {"every": 20}, {"wait": "2 ms"}, "periods"]
+    assert run(HeldUp, *steps).clean
+    assert promises_of(run(Forgetful, *steps)) == ["loss"]
+
+
 # the clock
 
 
