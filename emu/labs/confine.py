@@ -143,5 +143,6 @@ def _forbidden(
     flags = more[-1] if more else 0
     if not isinstance(name, str | bytes | os.PathLike) or (flags or 0) & _WRITES:
         return True
-    path = os.path.realpath(os.fsdecode(name)) + os.sep
+    text = os.fsdecode(name)
+    path = os.path.realpath(str.__str__(text)) + os.sep  # a text of another kind may read otherwise
     return path.startswith(private) or not path.startswith(readable)

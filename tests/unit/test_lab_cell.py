@@ -80,8 +80,11 @@ def test_reaching_out_ends_it(lab: Lab, code: str, what: str) -> None:
 def test_the_answers_cannot_be_read(lab: Lab) -> None:
     """The lab's own folder is closed to a submission, though it lies where reading is allowed."""
     path = lab.folder / "answers.yaml"
-    found = held(lab, submission(top=f"open({str(path)!r})"))
-    assert found.stopped == f"it tried to open {str(path)!r:.80}"
+    other = "class Other(str):\n    def startswith(self, *_): return False\n"
+    other += "    def partition(self, *_): return '', '', ''"
+    for code in (f"open({str(path)!r})", f"{other}\nopen(Other({str(path)!r}))"):
+        found = held(lab, submission(top=code))
+        assert found.stopped == f"it tried to open {str(path)!r:.80}"
 
 
 def test_a_patched_grader_is_noticed(lab: Lab) -> None:
