@@ -78,6 +78,7 @@ class _Known(NamedTuple):
     Args:
         modules: module by the name under which it is known.
         given: names that the bench gave.
+        handed: what window and processor are called, by their last name.
         selves: names of what the submission made: its classes, functions, and ``self``.
         own: the attributes of those.
         owners: the nodes that stand before a dot.
@@ -85,6 +86,7 @@ class _Known(NamedTuple):
 
     modules: dict[str, str]
     given: set[str]
+    handed: set[str]
     selves: set[str]
     own: set[str]
     owners: set[ast.expr]
@@ -108,11 +110,19 @@ class _Known(NamedTuple):
             for node in nodes if isinstance(node, ast.ImportFrom) and node.module == _BENCH
             for one in node.names
         }  # fmt: skip
-        return cls(_modules(nodes), given, selves, own, {one.value for one in attributes})
+        owners = {one.value for one in attributes}
+        return cls(_modules(nodes), given, _handed(nodes), selves, own, owners)
 
     def is_self(self, node: ast.expr) -> bool:
         """Say whether a node is the submission's own object by its very name."""
         return isinstance(node, ast.Name) and node.id in self.selves
+
+    def is_handed(self, node: ast.expr) -> bool:
+        """Say whether a node may be window or processor: by its name, or for want of one."""
+        match node:
+            case ast.Name(id=name) | ast.Attribute(attr=name):
+                return name in self.handed
+        return True
 
     def module(self, node: ast.expr) -> str:
         """Return the module that a node stands for, "" for none."""
@@ -167,6 +177,26 @@ def _selves(nodes: list[ast.AST]) -> Iterator[str]:
             for one in node.body:
                 if isinstance(one, ast.FunctionDef) and one.args.args and not one.decorator_list:
                     yield one.args.args[0].arg
+
+
+def _handed(nodes: list[ast.AST]) -> set[str]:
+    """Return the names of what constructors are handed first, and of the attributes for that."""
+    found: set[str] = set()
+    for node in nodes:
+        if isinstance(node, ast.FunctionDef) and node.name == "__init__":
+            found |= {one.arg for one in node.args.args[1:3]}
+    for node in nodes:
+        pairs: list[tuple[ast.expr, ast.expr]] = []
+        match node:
+            case ast.Assign(targets=[ast.Attribute() as target], value=ast.Name() as value):
+                pairs = [(target, value)]
+            case ast.Assign(targets=[ast.Tuple(elts=targets)], value=ast.Tuple(elts=values)):
+                pairs = list(zip(targets, values, strict=False))
+        found |= {
+            one.attr for one, value in pairs
+            if isinstance(one, ast.Attribute) and isinstance(value, ast.Name) and value.id in found
+        }  # fmt: skip
+    return found
 
 
 def _declared(node: ast.stmt) -> set[str]:
@@ -249,7 +279,7 @@ def _attribute(node: ast.Attribute, known: _Known) -> Iterator[Misconduct]:
         if name not in _public(module) and f"{module}.{name}" not in _MODULES:
             yield Misconduct(line, f"it reaches for {module}.{name}")
     elif not known.is_self(owner):
-        if not loads and name in _CALLS - known.own:
+        if not loads and name in _CALLS and known.is_handed(owner):
             yield Misconduct(line, f"it replaces {name}, which is the bench's")
         elif not loads and name in _DUNDERS:
             yield Misconduct(line, f"it replaces {name}")

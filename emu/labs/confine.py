@@ -16,6 +16,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from emu.scenario.answer import plain_bytes, plain_text
+
 __all__ = ["Bounds", "confine"]
 
 Bounds = dict[str, int]
@@ -143,6 +145,6 @@ def _forbidden(
     flags = more[-1] if more else 0
     if not isinstance(name, str | bytes | os.PathLike) or (flags or 0) & _WRITES:
         return True
-    text = os.fsdecode(name)
-    path = os.path.realpath(str.__str__(text)) + os.sep  # a text of another kind may read otherwise
+    text = plain_text(name) or os.fsdecode(plain_bytes(name) or name)
+    path = os.path.realpath(text) + os.sep
     return path.startswith(private) or not path.startswith(readable)

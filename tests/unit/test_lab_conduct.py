@@ -34,6 +34,8 @@ REFUSED = {
     "self._cpu.interrupts.lines.clear()": "it reaches for interrupts, an inside of the bench",
     "self._cpu.set_limit(1)": "it reaches for set_limit, an inside of the bench",
     "self._io.read32 = len": "it replaces read32, which is the bench's",
+    "self.time = 0; self._cpu.time = len":
+        "it replaces time, which is the bench's",
     "del self._cpu.time": "it replaces time, which is the bench's",
     "import emu; emu.Cpu = None": "it changes emu.Cpu",
     "import emu; emu.labs": "it reaches for emu.labs",
@@ -62,6 +64,7 @@ ALLOWED = (
     "print('hello')",
     "super().__init__()",
     "from emu import *",
+    "from types import SimpleNamespace; mark = SimpleNamespace(time=0); mark.time = 1",
     "state._replace(level=1)._asdict()",
     "self.__count = 1; self.__count",
     "self.f_baud = self.cr_value = 1; self.line.f_baud",
