@@ -6,5 +6,8 @@ __all__ = ["printable"]
 
 
 def printable(text: str) -> str:
-    """Return a text with a question mark for all that steers a terminal or is no character."""
-    return "".join(one if one.isprintable() or one == "\n" else "?" for one in text)
+    """Return a text with what steers a terminal, or is no character, written as an escape."""
+    return "".join(
+        one if one.isprintable() or one == "\n" else one.encode("unicode_escape").decode()
+        for one in text
+    )

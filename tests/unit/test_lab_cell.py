@@ -150,8 +150,8 @@ def test_what_is_told_steers_no_terminal(lab: Lab) -> None:
     found = held(lab, submission(opening=code))
     assert found.tried is not None
     (told,) = found.tried.failures
-    assert told.message == "open raised ?[2J: ?[31m"
-    assert told.code == "raise Boo('?[31m')"
+    assert told.message == "open raised \\x1b[2J: ?[31m"
+    assert told.code == "raise Boo('\\x1b[31m')"
 
 
 def test_a_driver_that_swallows_its_end_is_ended(lab: Lab) -> None:

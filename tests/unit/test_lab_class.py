@@ -148,8 +148,8 @@ def test_names_steer_nothing(small_class: tuple[Path, Path]) -> None:
     for name in (b"a\x1b[31mnn.py", b"b\xffn.py", b"c\ny.py"):
         Path(os.fsdecode(os.fsencode(folder) + b"/" + name)).write_text("import os\n")
     found = graded(folder, lab)
-    assert [one.learner for one in found] == ["a?[31mnn", "b?n", "c y"]
-    assert [one.path for one in found] == ["a?[31mnn.py", "b?n.py", "c y.py"]
+    assert [one.learner for one in found] == ["a\\x1b[31mnn", "b\\udcffn", "c y"]
+    assert [one.path for one in found] == ["a\\x1b[31mnn.py", "b\\udcffn.py", "c y.py"]
     assert graded(folder, lab) == found
 
 
