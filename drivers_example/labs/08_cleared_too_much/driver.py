@@ -15,7 +15,7 @@ class FloatCounter:
     def __init__(self, io: Window, cpu: Cpu) -> None:
         self._io = io
         self._cpu = cpu
-        self._counts: dict[int, int] = {}  # edges by watched pin
+        self._counts: dict[int, int] = {}  # edges by pin that interrupts
         self._targets: dict[int, int] = {}  # the output that follows, by source
 
     def open(self) -> None:
@@ -24,8 +24,7 @@ class FloatCounter:
         self._io.write32(DIR, 0)
         self._io.write32(EDGE, ALL)
         self._io.write32(PENDING, ALL)
-        self._counts.clear()
-        self._targets.clear()
+        self._counts, self._targets = {}, {}
         self._cpu.connect(self._io.irq, self._serve)
 
     def close(self) -> None:
@@ -39,8 +38,10 @@ class FloatCounter:
         bit = _bit(pin)
         with self._cpu.interrupts_masked():
             self._part(pin)
-            self._change(DRAIN, bit, open_drain)
+            if level:
+                self._change(DRAIN, bit, open_drain)
             self._io.write32(SET if level else CLEAR, bit)
+            self._change(DRAIN, bit, open_drain)
             self._change(DIR, bit, 1)
 
     def input(self, pin: int) -> None:
@@ -78,7 +79,7 @@ class FloatCounter:
         """Make `target` an output that has the level of `source`."""
         bit, _ = _bit(source), _bit(target)
         with self._cpu.interrupts_masked():
-            self._counts.pop(source, None)
+            self._counts[source] = 0
             self._sense(bit, "both")
             self.output(target, self.get(source))
             self._targets[source] = target
@@ -105,12 +106,11 @@ class FloatCounter:
 
     def _serve(self) -> None:
         """Count the edges that have come, and let outputs follow."""
-        for pin in (*self._counts, *self._targets):
+        for pin in self._counts:
             if self._io.read32(PENDING) >> pin & 1:
                 self._acknowledge(1 << pin)
-                if pin in self._counts:
-                    self._counts[pin] += 1
-                else:
+                self._counts[pin] += 1
+                if pin in self._targets:
                     self._io.write32(SET if self.get(pin) else CLEAR, 1 << self._targets[pin])
 
 

@@ -39,8 +39,10 @@ class LampKeeper:
         bit = _bit(pin)
         with self._cpu.interrupts_masked():
             self._part(pin)
-            self._change(DRAIN, bit, open_drain)
+            if level:
+                self._change(DRAIN, bit, open_drain)
             self._io.write32(SET if level else CLEAR, bit)
+            self._change(DRAIN, bit, open_drain)
             self._change(DIR, bit, 1)
 
     def input(self, pin: int) -> None:

@@ -24,8 +24,7 @@ class EdgePins:
             self._io.write32(register, 0)
         self._io.write32(EDGE, ALL)
         self._io.write32(PENDING, ALL)
-        self._counts.clear()
-        self._targets.clear()
+        self._counts, self._targets = {}, {}
         self._cpu.connect(self._io.irq, self._serve)
 
     def close(self) -> None:
@@ -39,8 +38,10 @@ class EdgePins:
         bit = _bit(pin)
         with self._cpu.interrupts_masked():
             self._part(pin)
-            self._change(DRAIN, bit, open_drain)
+            if level:
+                self._change(DRAIN, bit, open_drain)
             self._io.write32(SET if level else CLEAR, bit)
+            self._change(DRAIN, bit, open_drain)
             self._change(DIR, bit, 1)
 
     def input(self, pin: int) -> None:
