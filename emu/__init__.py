@@ -12,17 +12,21 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from emu.devices.checksum_driver import CheckSettings, ChecksumDriver
+    from emu.devices.clock_driver import ClockDriver
     from emu.devices.copy_driver import CopyDriver
+    from emu.devices.deadline_driver import DeadlineDriver
     from emu.devices.dispatch_driver import DispatchDriver
     from emu.devices.pin_driver import PinDriver
     from emu.devices.serial_driver import LineErrors, SerialDriver
     from emu.devices.timer_driver import TimerDriver
+    from emu.devices.watchdog_driver import WatchdogDriver
     from emu.errors import EmuError, InputError
     from emu.kernel.board import Board
     from emu.kernel.bus import BusError, Window
     from emu.kernel.cpu import Cpu
     from emu.kernel.device import Device
     from emu.kernel.register import Field, Register
+    from emu.kernel.routed import routed
     from emu.units import LineSettings
 
 __all__ = [
@@ -30,8 +34,10 @@ __all__ = [
     "BusError",
     "CheckSettings",
     "ChecksumDriver",
+    "ClockDriver",
     "CopyDriver",
     "Cpu",
+    "DeadlineDriver",
     "Device",
     "DispatchDriver",
     "EmuError",
@@ -43,7 +49,9 @@ __all__ = [
     "Register",
     "SerialDriver",
     "TimerDriver",
+    "WatchdogDriver",
     "Window",
+    "routed",
 ]
 
 _HOMES = {
@@ -51,8 +59,10 @@ _HOMES = {
     "BusError": "emu.kernel.bus",
     "CheckSettings": "emu.devices.checksum_driver",
     "ChecksumDriver": "emu.devices.checksum_driver",
+    "ClockDriver": "emu.devices.clock_driver",
     "CopyDriver": "emu.devices.copy_driver",
     "Cpu": "emu.kernel.cpu",
+    "DeadlineDriver": "emu.devices.deadline_driver",
     "Device": "emu.kernel.device",
     "DispatchDriver": "emu.devices.dispatch_driver",
     "EmuError": "emu.errors",
@@ -64,7 +74,9 @@ _HOMES = {
     "Register": "emu.kernel.register",
     "SerialDriver": "emu.devices.serial_driver",
     "TimerDriver": "emu.devices.timer_driver",
+    "WatchdogDriver": "emu.devices.watchdog_driver",
     "Window": "emu.kernel.bus",
+    "routed": "emu.kernel.routed",
 }
 
 # Hidden from type checkers, which would otherwise believe that any name can be imported.

@@ -36,8 +36,9 @@ Examples
 Exit status: 0 clean, 1 the driver failed, 2 bad input, 130 interrupted.""",
 )
 @click.argument("driver", metavar="FILE.py:CLASS")
-@click.option("--device", type=click.Choice(tuple(BY_KIND)),
-              help="What the driver drives; its methods tell if this is left out.")  # fmt: skip
+@click.option("--device", type=click.Choice(tuple(BY_KIND)), metavar="KIND",
+              help=f"What the driver drives, one of {', '.join(BY_KIND)}; its methods tell if this "
+              "is left out.")  # fmt: skip
 @click.option("--board", type=click.Path(dir_okay=False), metavar="FILE",
               help="Try it on the board of this file, not on the tide gauge's.")  # fmt: skip
 @click.option("--port", metavar="NAME", help="Which device of that board it drives.")

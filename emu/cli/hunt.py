@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emu.cli.driver_option import driver_class, shown_name
+from emu.cli.driver_option import driver_class, drivers_of, shown_name
 from emu.cli.paint import painter
 from emu.cli.progress import Progress
 from emu.cli.quantity import Seconds
@@ -81,6 +81,7 @@ def command(
     The processor is held up at each step of the driver until 1, 4 or 64 hardware events have
     passed, once in a run first, then at two points, as long as the time lasts.
     """
+    from emu.scenario.driver_set import names_of_set
     from emu.scenario.trade import trade_of
     from emu.search.case_files import Tried, check_place
     from emu.search.explore import Plan
@@ -89,8 +90,15 @@ def command(
     model = _load(scenario, driver, faults, seed)
     name = driver or model.driver
     base = Path.cwd() if driver else Path(scenario).parent
-    methods = trade_of(model.board, model.port).methods
-    kind = driver_class(name, base=base, methods=methods, fix=f"emu run {scenario} says more")
+    fix = f"emu run {scenario} says more"
+    if model.drivers:
+        kind, shown = drivers_of(model, fix), names_of_set(model)
+    else:
+        methods = trade_of(model.board, model.port).methods
+        kind, shown = (
+            driver_class(name, base=base, methods=methods, fix=fix),
+            shown_name(name, base),
+        )
     if case is not None:
         check_place(Path(case))
     plan = Plan(entries=stalls, manner=step, spurious=spurious, most=runs, seed=model.seed)
@@ -104,10 +112,10 @@ def command(
     if as_json:
         from emu.report.hunt_summary import hunted_as_json
 
-        plain = hunted_as_json(hunted, model.title, shown_name(name, base), cases)
+        plain = hunted_as_json(hunted, model.title, shown, cases)
         click.echo(json.dumps(plain, indent=2))
     else:
-        _print(hunted, model.title, shown_name(name, base), cases, scenario)
+        _print(hunted, model.title, shown, cases, scenario, several=bool(model.drivers))
     if hunted.interrupted:
         return 130
     return 1 if hunted.found else 0
@@ -136,9 +144,12 @@ def _load(path: str, driver: str | None, faults: str | None, seed: int | None) -
             model = replace(model, faults=load_fault_plan(faults, model.board))
         except InputError as error:
             flaws += error.flaws
-    if model is not None and not (driver or model.driver):
+    if model is not None and not (driver or model.driver or model.drivers):
         fix = "give one with --driver FILE.py:CLASS"
         flaws.append(Flaw(path, 0, 0, "the scenario names no driver", fix=fix))
+    if model is not None and driver and model.drivers:
+        fix = "leave --driver out"
+        flaws.append(Flaw(path, 0, 0, "the scenario names several drivers", fix=fix))
     if flaws or model is None:
         raise InputError(flaws)
     return model if seed is None else replace(model, seed=seed)
@@ -155,10 +166,14 @@ def _write_cases(hunted: Hunted, tried: Tried, path: str | None, scenario: str) 
     return write_cases(tried, pairs, lambda _found: Path(scenario))
 
 
-def _print(hunted: Hunted, title: str, driver: str, cases: list[str], scenario: str) -> None:
+def _print(
+    hunted: Hunted, title: str, driver: str, cases: list[str], scenario: str, *, several: bool
+) -> None:
     from emu.report.hunt_summary import render_hunt
 
-    if not hunted.found:
+    if not hunted.found and several:
+        hint = "emu check tries one of the drivers with everything else"
+    elif not hunted.found:
         hint = f"emu check {shlex.quote(driver)} tries all scenarios, faults and timings"
     elif cases[0]:
         hint = f"emu replay {shlex.quote(cases[0])} --timeline shows what led to it"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emu.cli.driver_option import driver_class, shown_name
+from emu.cli.driver_option import check_named, driver_class, drivers_of, shown_name
 from emu.cli.leave import leave
 from emu.cli.paint import painter
 
@@ -38,19 +38,23 @@ Exit status: 0 the case does not fail any more, 1 it fails, 2 bad input.""",
 def command(case: str, driver: str | None, *, timeline: bool, as_json: bool) -> int:
     """Run CASE, a file that emu hunt or emu check wrote, and say whether it still fails."""
     from emu.report.replay_summary import render_replay, replay_as_json
+    from emu.scenario.driver_set import names_of_set
     from emu.scenario.trade import trade_of
     from emu.search.case import load_case
     from emu.search.replay import replay
 
     model = load_case(case)
-    name = driver or model.driver
-    if not name:
-        raise click.UsageError(f"{case} names no driver; give one with --driver FILE.py:CLASS")
+    scenario, name = model.scenario, driver or model.driver
+    if scenario.drivers or not name:
+        check_named(case, scenario, driver)
     base = Path.cwd() if driver else Path(case).parent
     where = "--driver" if driver else f"{case}: driver"
-    methods = trade_of(model.scenario.board, model.scenario.port).methods
-    kind = driver_class(name, base=base, methods=methods, where=where)
-    shown = shown_name(name, base)
+    if scenario.drivers:
+        kind, shown = drivers_of(scenario), names_of_set(scenario)
+    else:
+        methods = trade_of(scenario.board, scenario.port).methods
+        kind = driver_class(name, base=base, methods=methods, where=where)
+        shown = shown_name(name, base)
 
     def text(done: Replayed) -> str:
         if as_json:

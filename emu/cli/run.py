@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from emu.cli.driver_option import check_named
 from emu.cli.leave import leave
 from emu.cli.paint import painter
 from emu.cli.quantity import Duration
@@ -94,8 +95,7 @@ def command(
     model = _load(scenario, driver or "")
     if seed is not None:
         model = replace(model, seed=seed)
-    if not driver and not model.driver:
-        raise click.UsageError(f"{scenario} names no driver; give one with --driver FILE.py:CLASS")
+    check_named(scenario, model, driver)
     wanted = None if not (timeline or events) else _TIMELINE_EVENTS
     run = Run(
         model, driver or "", base=Path.cwd(), places=wanted is not None, until_ps=until,

@@ -7,7 +7,7 @@ what is written to it vanishes. The register map is our own.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from typing import ClassVar
 
@@ -55,6 +55,8 @@ class ClockGate(Device):
 
     Attributes:
         on_lost: called with an access to a block that was not ready.
+        on_drive: called when clocks or reset lines may have changed.
+        settle_ps: how long a block takes to answer.
     """
 
     KIND = "clock_gate"
@@ -88,6 +90,8 @@ class ClockGate(Device):
     ) -> None:
         super().__init__(name, clock, settings)
         self.on_lost: list[Callable[[Lost], None]] = []
+        self.on_drive: list[Callable[[], None]] = []
+        self.settle_ps = -(-self.settings["settle"] * PS_PER_S // self.clock_hz)
         self._blocks: list[GatedBlock] = []
         self._names: tuple[str, ...] = self.settings["blocks"]
         if len({one.upper() for one in self._names}) < len(self._names):
@@ -101,16 +105,20 @@ class ClockGate(Device):
 
     def join(self, board: Board) -> None:
         """Stand in front of the blocks."""
-        settle_ps = -(-self.settings["settle"] * PS_PER_S // self.clock_hz)
         for name in self._names:
             if name not in board.devices:
                 raise self._refusal(f"no device {name!r}", fix=nearest(name, board.devices))
             device = board.devices[name]
             if device is self or not device.ports:
                 raise self._refusal(f"{name!r} cannot be gated", "another device with registers")
-            self._blocks.append(GatedBlock(board, device, settle_ps, self._show))
+            self._blocks.append(GatedBlock(board, device, self.settle_ps, self._show))
         for block in self._blocks:
             block.stand_in_front(self._answer)
+
+    @property
+    def blocks(self) -> Sequence[GatedBlock]:
+        """The blocks, in the order of their bits."""
+        return self._blocks
 
     def _refusal(self, what: str, allowed: str = "", fix: str = "") -> DeclarationError:
         return DeclarationError(
@@ -137,6 +145,8 @@ class ClockGate(Device):
                 released=bool(self._releases.value >> bit & 1),
             )
         self._show()
+        for observer in self.on_drive:
+            observer()
 
     def _show(self) -> None:
         """Show which blocks are ready."""

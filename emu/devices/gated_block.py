@@ -59,12 +59,14 @@ class GatedBlock:
 
     Attributes:
         ready: whether it answers.
+        pulls: how often its reset line was pulled.
     """
 
     def __init__(
         self, board: Board, device: Device, settle_ps: int, changed: Callable[[], None]
     ) -> None:
         self.ready = False
+        self.pulls = 0
         self._board = board
         self._device = device
         self._settle_ps = settle_ps
@@ -73,6 +75,16 @@ class GatedBlock:
         self._clocked = self._released = False
         self._outside = board.interpose(device.name)
         device.irq.watch(self._follow)
+
+    @property
+    def name(self) -> str:
+        """The name of the device."""
+        return self._device.name
+
+    @property
+    def runs(self) -> bool:
+        """Whether it has a clock and is out of reset, settled or not."""
+        return self._clocked and self._released
 
     def stand_in_front(self, answer: Callable[[Lost], int]) -> None:
         """Let ``answer(access)`` answer for the block whenever it is not ready."""
@@ -89,6 +101,7 @@ class GatedBlock:
         self._device.halt(not runs)
         if self._released != released:  # as it is while it is held, whatever came over it then
             self._device.reset()
+            self.pulls += not released
         self._released = released
         if clocked and not self._clocked:
             self._clocked = True

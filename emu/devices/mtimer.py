@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import ClassVar
 
-from emu.kernel.clock import PS_PER_S, Clock, Timer
+from emu.kernel.clock import NEVER_PS, PS_PER_S, Clock, Timer
 from emu.kernel.device import Device
 from emu.kernel.parameter import Parameter
 from emu.kernel.register import Field, Register
@@ -50,6 +50,7 @@ class MachineTimer(Device):
     )  # fmt: skip
     PARAMETERS: ClassVar[tuple[Parameter, ...]] = (
         Parameter("clock", parse_frequency, 10_000_000, "ticks a second"),
+        Parameter("cycles", int, 0, "what the time begins at", None, ("integer",)),
     )
     NOTES: ClassVar[tuple[str, ...]] = (
         (
@@ -74,8 +75,8 @@ class MachineTimer(Device):
         self._levels = (0, 0)
 
     def on_reset(self) -> None:
-        """Begin at 0; the compare stays."""
-        self._set_time(0)
+        """Begin anew; the compare stays."""
+        self._set_time(int(self.settings["cycles"]) & _WIDE)
 
     def on_halt(self) -> None:
         """Stand still, or count on from there."""
@@ -103,7 +104,9 @@ class MachineTimer(Device):
         self._due.stop()
         if running and time < compare:
             ticks = compare - self._start
-            self._due.start(self._zero_ps - (-ticks * PS_PER_S // self.clock_hz))
+            at_ps = self._zero_ps - (-ticks * PS_PER_S // self.clock_hz)
+            if at_ps < NEVER_PS:
+                self._due.start(at_ps)
 
     # registers
 

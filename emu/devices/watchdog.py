@@ -8,7 +8,7 @@ cause that no reset clears. The register map is our own.
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import ClassVar
 
 from emu.kernel.board import Board
@@ -42,6 +42,10 @@ class Watchdog(Device):
     to FEED; other accesses may come between. It counts at the second, which must come when OPENS
     ticks or more and fewer than TIMEOUT have passed. TIMEOUT and OPENS written while it runs count
     from the next feed on. LOCK fixes CONTROL, TIMEOUT and OPENS until a reset.
+
+    Attributes:
+        on_begin: called when it has begun to count from 0, enabled or fed.
+        on_bite: called before it resets the board, with the bits of CAUSE that say why.
     """
 
     KIND = "watchdog"
@@ -105,6 +109,8 @@ class Watchdog(Device):
         self._fed_ps = 0
         self._waited_ps = 0  # how long it had waited when it came to stand still
         self._bites = Timer(clock, self._starved)
+        self.on_begin: list[Callable[[], None]] = []
+        self.on_bite: list[Callable[[int], None]] = []
 
     def join(self, board: Board) -> None:
         """Take hold of the reset of the board."""
@@ -132,6 +138,16 @@ class Watchdog(Device):
 
     # counting
 
+    @property
+    def running(self) -> bool:
+        """Whether it counts."""
+        return self._running
+
+    @property
+    def in_force(self) -> tuple[int, int]:
+        """The ticks at which its window opens, and at which it bites, since it was last fed."""
+        return self._window
+
     def _count(self) -> int:
         """Return the ticks since it was fed."""
         if not self._running:
@@ -145,6 +161,9 @@ class Watchdog(Device):
         self._fed_ps, self._waited_ps = self.clock.now_ps, 0
         self._window = (self._opens.value, max(1, self._timeout.value))
         self._plan()
+        if self._running:
+            for told in self.on_begin:
+                told()
 
     def _plan(self) -> None:
         if self._running and not self.halted:
@@ -159,8 +178,13 @@ class Watchdog(Device):
         return show_duration(self.clock.now_ps - self._fed_ps)
 
     def _bite(self, cause: int, why: str) -> None:
-        self._cause.hw_set(_WATCHDOG | cause)
-        self._board.reset(f"{self.name} bit: {why}")
+        self._reset(_WATCHDOG | cause, f"{self.name} bit: {why}")
+
+    def _reset(self, cause: int, why: str) -> None:
+        self._cause.hw_set(cause)
+        for told in self.on_bite:
+            told(cause)
+        self._board.reset(why)
 
     # registers
 
@@ -192,8 +216,7 @@ class Watchdog(Device):
     def write_RESET(self, data: int) -> None:
         """Reset the board, given the key."""
         if data & 0xFFFF == RESET_KEY:
-            self._cause.hw_set(_SOFTWARE)
-            self._board.reset(f"software asked {self.name} for it")
+            self._reset(_SOFTWARE, f"software asked {self.name} for it")
 
     def read_COUNT(self) -> int:
         """Return the ticks since it was fed."""

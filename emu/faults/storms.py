@@ -50,17 +50,17 @@ class StormCauses:
         See `emu.kernel.storm.Storms.cause`.
         """
         for fault in self._faults:
-            if fault.target.sort != "irq" or fault.target.irq != line.number:
+            if fault.target.sort != "irq" or self._line_of(fault.target.irq) != line.number:
                 continue
             if fault.held_line(since_ps) or self._often(fault, since_ps, entries):
                 return f"{_named(fault)} raises it"
-        causes = [self._hidden(device, since_ps, entries) for device in self._asking(line)]
-        return causes[0] if causes and all(causes) else ""
+        asking = self._board.asking(line.number)
+        causes = [self._hidden(device, since_ps, entries) for device in asking]
+        causes += [self._abandoned(device) for device in asking if line.shared]
+        return next((cause for cause in causes if cause), "")
 
-    def _asking(self, line: InterruptLine) -> list[Device]:
-        """Return the devices that hold the line up now."""
-        regions = self._board.bus.regions
-        return [one.device for one in regions if one.irq == line.number and one.device.irq.level]
+    def _line_of(self, irq: int | None) -> int:
+        return -1 if irq is None else self._board.line_of(irq)
 
     def _hidden(self, device: Device, since_ps: int, entries: int) -> str:
         """Say which fault keeps handlers from serving `device`, empty if none does."""
@@ -73,6 +73,14 @@ class StormCauses:
             if self._often(fault, since_ps, entries, wanted):
                 return f"{_named(fault)} hides what {device.name} asks for"
         return ""
+
+    def _abandoned(self, device: Device) -> str:
+        """Say which fault may have kept a device asking when its driver let go of a shared line.
+
+        The handlers of others are left with it then, and cannot serve it.
+        """
+        told = (one for one in self._faults if one.injected and one.target.device is device)
+        return next((f"{_named(one)} was at {device.name}" for one in told), "")
 
     def _often(
         self, fault: Attached, since_ps: int, entries: int, wanted: frozenset[str] | None = None

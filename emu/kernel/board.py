@@ -19,6 +19,7 @@ from emu.kernel.device import Device
 from emu.kernel.interrupts import InterruptLine
 from emu.kernel.journal import AGAIN, DEFAULT_EVENTS, Journal
 from emu.kernel.signal import Signal
+from emu.kernel.sources import SOURCE_STEP, Source, Sources
 
 __all__ = ["Board", "BusSettings", "CpuSettings", "LineRules"]
 
@@ -93,6 +94,7 @@ class Board:
     Attributes:
         clock, journal, cpu, bus: the parts.
         devices: the devices by name.
+        sources: which devices are wired to an interrupt controller, and how.
         on_reset: asked after a reset of the whole board, with what it was due to, whether the
             driver goes on all the same; None lets the run end.
     """
@@ -132,7 +134,10 @@ class Board:
         self.devices: dict[str, Device] = {}
         self._wires: dict[int, list[Signal]] = {}
         self._line_rules: dict[int, LineRules] = {}
+        self.sources = Sources()
+        self._stood_in: set[str] = set()
         self.on_reset: Callable[[str], bool] | None = None
+        self._who: int | None = None  # on the tape, once there has been a reset
         self.cpu.watch_progress(self._progress)
         self.cpu.name_offset = self._name_offset
 
@@ -151,6 +156,7 @@ class Board:
         widths: Iterable[int] | None = None,
         wait_cycles: int = 0,
         irq: int | None = None,
+        through: str = "",
         size: int | None = None,
     ) -> Window:
         """Build a device, map it at address `at` and return its window.
@@ -163,14 +169,19 @@ class Board:
             stride: bytes between registers, 1, 2, 4 or 8.
             widths: access widths in bits that it answers.
             wait_cycles: wait states in cycles of the processor.
-            irq: number of its interrupt line.
+            irq: number of its interrupt line, or of its source at an interrupt controller.
+            through: name of that controller, ``""`` for the processor itself; its driver gives a
+                source its handler, see `emu.kernel.routed.routed`.
             size: bytes of the bus to take, when more than the registers need.
 
         Raises:
             DeclarationError: settings, place or name do not fit.
         """
+        self._check_irq(irq, through, name)
         device = kind(name, self.clock, settings)
         device.connect_ports()
+        if through and irq is not None:
+            irq = self.sources.wire(name, through, irq)
         window = self.bus.attach(
             device,
             at,
@@ -204,6 +215,14 @@ class Board:
             raise DeclarationError(f"interrupt {number} is declared twice", where=self.name)
         self._line_rules[number] = rules
 
+    def stand_in_for(self, controller: str) -> None:
+        """Let what goes through a controller come by lines of its own; call before `power_on`.
+
+        For boards on which nobody drives the controller: handlers are connected as ever, and what
+        its driver would do costs nothing.
+        """
+        self._stood_in.add(controller)
+
     def power_on(self) -> None:
         """Let devices join the board, wire the interrupt lines and reset every device.
 
@@ -213,8 +232,13 @@ class Board:
         """
         for device in self.devices.values():
             device.join(self)
+        self._check_sources()
         for number in sorted({*self._wires, *self._line_rules}):
-            self._add_line(number, self._line_rules.get(number, LineRules()))
+            source = self.sources.find(number)
+            if source is None or source.controller in self._stood_in:
+                self._add_line(number, self._line_rules.get(number, LineRules()))
+            else:
+                self._lead(number, source)
         for device in self.devices.values():
             device.reset()
 
@@ -229,10 +253,37 @@ class Board:
         Raises:
             RunEnded: rule ``board-reset``, unless `on_reset` says that the driver goes on.
         """
+        if self._who is None:
+            self._who = self.journal.source("board", self.name)
+        self.journal.append((self.clock.now_ps, self._who, "reset because", why))
         for device in self.devices.values():
             device.reset()
         if self.on_reset is None or not self.on_reset(why):
             self.cpu.end(RunEnded("board-reset", f"the whole board was reset: {why}"))
+
+    def line_of(self, irq: int) -> int:
+        """Return the line of the processor by which an interrupt comes in the end.
+
+        That is its own, or that of the controllers that it goes through.
+        """
+        source = self.sources.find(irq)
+        while source is not None and source.controller not in self._stood_in:
+            irq = self.window(source.controller).irq
+            source = self.sources.find(irq)
+        return irq
+
+    def asking(self, line: int) -> list[Device]:
+        """Return the devices that hold a line of the processor up now.
+
+        A controller is one of them only if none that goes through it is.
+        """
+        up = {
+            one.device.name: one.device
+            for one in self.bus.regions
+            if one.irq is not None and one.device.irq.level and self.line_of(one.irq) == line
+        }
+        relays = {self.sources.wired[name].controller for name in up if name in self.sources.wired}
+        return [one for name, one in up.items() if name not in relays]
 
     def interpose(self, name: str) -> Signal:
         """Put a wire between a device and its interrupt line and return it; call from `join`.
@@ -296,6 +347,29 @@ class Board:
             shown = bank
 
         device.bank_listeners.append(note)
+
+    def _check_irq(self, irq: int | None, through: str, name: str) -> None:
+        where = f"device {name}"
+        if through and irq is None:
+            raise DeclarationError(
+                f"through {through}, and no irq says to which of its sources", where=where,
+                fix="add irq: the number of the source",
+            )  # fmt: skip
+        if irq is not None and not 0 <= irq < SOURCE_STEP:
+            raise DeclarationError(f"irq={irq}", where=where, allowed=f"0 to {SOURCE_STEP - 1}")
+
+    def _check_sources(self) -> None:
+        """Refuse devices that are wired to what is no source of a controller."""
+        lines = {one.device.name for one in self.bus.regions if one.irq is not None}
+        for name in self.devices:
+            flaw = self.sources.flaw(name, self.devices, lines)
+            if flaw is not None:
+                raise flaw.error
+
+    def _lead(self, number: int, source: Source) -> None:
+        """Wire a device to a source of a controller."""
+        wire = self.device(source.controller).signals[f"source{source.number}"]
+        self.cpu.interrupts.lead(number, self._wires[number][0], wire, source.controller)
 
     def _add_line(self, number: int, rules: LineRules) -> InterruptLine:
         wires = self._wires.get(number, [])

@@ -67,7 +67,8 @@ class Window:
         clock_hz: the input clock of the device in Hz, 0 if it has none.
         on_clock_asked: called when a driver asks for `clock_hz`, None for nobody.
         stride: bytes between neighbouring registers.
-        irq: number of the interrupt line for ``cpu.connect``; -1 when none is wired.
+        irq: number of the interrupt for ``cpu.connect``; -1 when none is wired. Behind an interrupt
+            controller it is no line of the processor, see `emu.kernel.routed.routed`.
         name: what the board calls the device.
         base: bus address of the device's first register, for those who master the bus.
         beside: windows of further devices that the board gives to the driver, by name.

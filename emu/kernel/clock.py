@@ -50,8 +50,8 @@ class Clock:
     1000
     """
 
-    __slots__ = ("_alarm_ps", "_held_ps", "_lines", "_queue", "_serial", "_target_ps", "due_ps",
-                 "events", "now_ps", "stalled_ps")  # fmt: skip
+    __slots__ = ("_alarm_ps", "_frozen_ps", "_held_ps", "_lines", "_queue", "_serial", "_target_ps",
+                 "due_ps", "events", "now_ps", "stalled_ps")  # fmt: skip
 
     def __init__(self) -> None:
         self.now_ps = 0
@@ -63,6 +63,7 @@ class Clock:
         self._serial = 0
         self._target_ps = _NOT_RUNNING
         self._held_ps = 0
+        self._frozen_ps = (0, 0)  # from and until of the last `hold`, where the time was free
         self._lines: Wanted | None = None
 
     def schedule(self, at_ps: int, action: Action) -> None:
@@ -182,10 +183,23 @@ class Clock:
         if self._lines is not None:
             if until_ps > self.now_ps:
                 self.stalled_ps += until_ps - self.now_ps
+                self._frozen_ps = (self.now_ps, until_ps)
                 self._held_ps = until_ps
         elif until_ps > self._target_ps:
-            self.stalled_ps += until_ps - max(self._target_ps, self.now_ps)
+            from_ps = max(self._target_ps, self.now_ps)
+            self.stalled_ps += until_ps - from_ps
+            self._frozen_ps = (from_ps, until_ps)
             self._target_ps = until_ps
+
+    def abandon(self) -> None:
+        """Forget the run under way, which an action has ended by raising; a freeze ends with it."""
+        self._target_ps = _NOT_RUNNING
+        self._held_ps = 0
+        self._lines = None
+        from_ps, until_ps = self._frozen_ps
+        self.stalled_ps -= max(0, until_ps - max(from_ps, self.now_ps))
+        self._frozen_ps = (0, 0)
+        self._refresh()
 
     def _refresh(self) -> None:
         """Compute `due_ps` again from the queue and the alarm."""

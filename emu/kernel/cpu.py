@@ -145,26 +145,15 @@ class Cpu:
         A line that is already pending is served at once if interrupts are unmasked.
 
         Raises:
-            AccessError: no such line, or it has a handler and is not shared.
+            AccessError: no such line, or it has a handler and is not shared, or it leads to an
+                interrupt controller.
         """
         self._check_ended()
         line = self.interrupts.line(irq)
-        if not callable(handler):
-            raise AccessError(
-                f"handler {handler!r} ({type(handler).__name__}) cannot be called",
-                where="cpu.connect",
-                allowed="a function or bound method without arguments",
-            )
-        if line.handlers and not line.shared:
-            raise AccessError(
-                f"interrupt line {irq} has a handler already",
-                where="cpu.connect",
-                fix="disconnect it first, or declare the line shared in the board",
-            )
+        self._check_reached(line)
+        line.check(handler)
         line.handlers = [*line.handlers, handler]
-        self._note(CONNECT, irq)
-        for observer in self.on_connect:
-            observer(line, True)
+        self.note_connected(line, connected=True)
         self.interrupts.update(line)
         self._attend_now()
 
@@ -172,17 +161,14 @@ class Cpu:
         """Take the handler off interrupt line `irq`; on a shared line name the one to take off.
 
         Raises:
-            AccessError: no such line, or nothing (or not this handler) is connected.
+            AccessError: no such line, or nothing (or not this handler) is connected, or several
+                are and none is named.
         """
         self._check_ended()
         line = self.interrupts.line(irq)
-        if not line.handlers or (handler is not None and handler not in line.handlers):
-            raise AccessError(f"interrupt line {irq} has no such handler", where="cpu.disconnect")
-        gone = line.handlers[-1] if handler is None else handler
+        gone = line.leaving(handler)
         line.handlers = [one for one in line.handlers if one != gone]
-        self._note(DISCONNECT, irq)
-        for observer in self.on_connect:
-            observer(line, False)
+        self.note_connected(line, connected=False)
         self.interrupts.update(line)
 
     def interrupts_masked(self) -> Masked:
@@ -274,6 +260,12 @@ class Cpu:
 
     # what the bus, the runner and the watchdog call
 
+    def note_connected(self, line: InterruptLine, *, connected: bool) -> None:
+        """Note that a handler was connected to a line, or disconnected."""
+        self._note(CONNECT if connected else DISCONNECT, line.number)
+        for observer in self.on_connect:
+            observer(line, connected)
+
     def attend(self, now_ps: int) -> None:
         """Run what is due by `now_ps`, then serve interrupts; called by every bench call."""
         now_ps = self._clock.run_until(now_ps)
@@ -357,6 +349,20 @@ class Cpu:
             self._clock.set_alarm(0)
         raise self._ended.with_traceback(None)  # each raise would make the last one's longer
 
+    def restart(self) -> None:
+        """Begin anew after what ended the run, a reset of the whole board, once it has come out.
+
+        Nothing is masked by the driver any more, and no handler is connected.
+        """
+        self._ended = self._ending = None
+        self._masks -= self.own_masks
+        self.own_masks = 0
+        self._clock.abandon()
+        for line in self.interrupts.lines.values():
+            line.handlers, line.latched = [], False
+            self.interrupts.update(line)
+        self._set_alarm()
+
     def watch_progress(self, settled: Callable[[], tuple[object, ...]]) -> None:
         """See polling by ``settled()``, equal as long as nothing but the same reads goes on."""
         self._settled = settled
@@ -435,9 +441,11 @@ class Cpu:
                 )
             )
         stop_ps = max(start_ps, min(deadline_ps, self._guard_ps))
-        reached_ps = clock.run_until_wanted(stop_ps, wanted, wait=deadline_ps != NEVER_PS)
-        if not self.depth:
-            self.idle_ps += reached_ps - start_ps - (clock.stalled_ps - stalled_ps)
+        try:
+            reached_ps = clock.run_until_wanted(stop_ps, wanted, wait=deadline_ps != NEVER_PS)
+        finally:  # a reset of the board ends a sleep, which was one all the same
+            if not self.depth:
+                self.idle_ps += clock.now_ps - start_ps - (clock.stalled_ps - stalled_ps)
         if reached_ps >= clock.alarm_ps:
             self._look_at_run(reached_ps)
 
@@ -508,6 +516,15 @@ class Cpu:
                 )  # fmt: skip
             journal.append((clock.now_ps, self._who, EXIT, line.number))
         return pending
+
+    def _check_reached(self, line: InterruptLine) -> None:
+        """Refuse to serve what comes by way of a controller, which has a driver of its own."""
+        if line.through:
+            raise AccessError(
+                f"interrupt {line.number} ({line.name}) comes through {line.through}",
+                where="cpu.connect",
+                fix=f"give its driver emu.routed(cpu, {{{line.through!r}: its driver}})",
+            )
 
     def _check_ended(self) -> None:
         """Raise again what ended the run."""

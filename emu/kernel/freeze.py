@@ -31,9 +31,11 @@ def stall(cpu: Cpu, clock: Clock, events: int) -> bool:
     """
     start_ps, stalled_ps = clock.now_ps, clock.stalled_ps
     goal = clock.events + events
-    while clock.events < goal and clock.next_event_ps != NEVER_PS:
-        clock.run_until(clock.next_event_ps)
-    excuse(cpu, clock, clock.now_ps - start_ps - (clock.stalled_ps - stalled_ps))
+    try:
+        while clock.events < goal and clock.next_event_ps != NEVER_PS:
+            clock.run_until(clock.next_event_ps)
+    finally:  # an event may be the end of the run
+        excuse(cpu, clock, clock.now_ps - start_ps - (clock.stalled_ps - stalled_ps))
     entries = cpu.entries
     cpu.attend(clock.now_ps)
     return cpu.entries != entries

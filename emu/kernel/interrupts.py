@@ -33,11 +33,12 @@ class InterruptLine:
         moderation_ps: least time between two deliveries.
         not_before_ps: earliest next delivery under moderation.
         deliveries: how often a handler was entered.
+        through: name of the controller that it leads to, ``""`` for the processor itself.
     """
 
     __slots__ = (
         "_changed", "asserted", "deliveries", "edge", "handlers", "latched", "moderation_ps",
-        "name", "not_before_ps", "number", "priority", "shared", "take",
+        "name", "not_before_ps", "number", "priority", "shared", "take", "through",
     )  # fmt: skip
 
     def __init__(
@@ -62,6 +63,7 @@ class InterruptLine:
         self.moderation_ps = moderation_ps
         self.not_before_ps = 0
         self.deliveries = 0
+        self.through = ""
         self._changed = changed
         self.take: Callable[[int], None] = self.input  # faults put themselves in front
 
@@ -80,6 +82,41 @@ class InterruptLine:
     def wire(self, level: int) -> None:
         """Hand a change of the wire to whoever stands in front of the line."""
         self.take(level)
+
+    def check(self, handler: Handler) -> None:
+        """Refuse what cannot be connected.
+
+        Raises:
+            AccessError: it cannot be called, or there is a handler and the line is not shared.
+        """
+        if not callable(handler):
+            raise AccessError(
+                f"handler {handler!r} ({type(handler).__name__}) cannot be called",
+                where="cpu.connect",
+                allowed="a function or bound method without arguments",
+            )
+        if self.handlers and not self.shared:
+            raise AccessError(
+                f"interrupt line {self.number} has a handler already",
+                where="cpu.connect",
+                fix="disconnect it first, or declare the line shared in the board",
+            )
+
+    def leaving(self, handler: Handler | None) -> Handler:
+        """Return the handler that is taken off, None standing for the only one.
+
+        Raises:
+            AccessError: it is not connected, or none is named and there are several.
+        """
+        where = "cpu.disconnect"
+        if not self.handlers or handler not in (None, *self.handlers):
+            raise AccessError(f"interrupt line {self.number} has no such handler", where=where)
+        if handler is None and len(self.handlers) > 1:
+            count, fix = len(self.handlers), "name the one to take off"
+            raise AccessError(
+                f"interrupt line {self.number} has {count} handlers", where=where, fix=fix
+            )
+        return self.handlers[-1] if handler is None else handler
 
     def latch(self) -> None:
         """Ask for one delivery whatever the wire does: a software or spurious interrupt."""
@@ -138,6 +175,27 @@ class Interrupts:
             wire.watch(watcher)
         self.lines[number] = line
         return line
+
+    def lead(self, number: int, wire: Signal, source: Signal, through: str) -> None:
+        """Declare line `number` that leads `wire` to a source of a controller, by name `through`.
+
+        It is driven as the others are, so that faults can stand in front of it; a latch of it is a
+        pulse at the source.
+        """
+
+        def drive(line: InterruptLine) -> None:
+            if line.latched:
+                line.latched = False
+                source.set(1)
+            source.set(line.asserted)
+
+        line = InterruptLine(
+            number, wire.name, drive, edge=False, priority=0, shared=False, moderation_ps=0
+        )
+        line.through = through
+        self.lines[number] = line
+        wire.watch(line.wire)
+        line.input(wire.level)
 
     def line(self, number: int) -> InterruptLine:
         """Return line `number`.

@@ -20,7 +20,7 @@ class Region:
         stride: bytes between neighbouring registers.
         widths: access widths in bits that are answered.
         wait_ps: wait states, added to every access, in ps.
-        irq: number of the interrupt line at the processor, None when it has none.
+        irq: number of the interrupt line, None when it has none; see `emu.kernel.sources`.
         size: bytes taken.
     """
 

@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from emu.errors import RunEnded
 from emu.kernel.clock import Clock
-from emu.kernel.interrupts import InterruptLine
+from emu.kernel.interrupts import Handler, InterruptLine
 
 __all__ = ["EXCUSED_ENTRIES", "NOTED_ROW", "STORM_ENTRIES", "Row", "Storms"]
 
@@ -45,12 +45,14 @@ class Storms:
     Attributes:
         cause: tells what else than its handlers made a line ask again and again since a moment,
             for so many entries; empty if nothing did. Faults may answer.
+        handler: tells which handler of a line is to blame, None if that is not known.
         taken_ps: time that such rows took from the main code.
     """
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._excused = 0
+        self.handler: Callable[[InterruptLine], Handler | None] = _first_handler
         self.cause: Callable[[InterruptLine, int, int], str] = lambda *_: ""
         self.taken_ps = 0
 
@@ -82,7 +84,7 @@ class Storms:
         """End the run, unless something else makes the storm and it has not lasted too long."""
         cause = self.over(row)
         if not cause:
-            return _accusation(row)
+            return _accusation(row, self.handler(row.line))
         self._excused += row.entries
         row.entries = row.weight = 0
         row.since_ps = self._clock.now_ps
@@ -92,9 +94,12 @@ class Storms:
         return RunEnded("interrupt-storm", f"{text}the main code no time: {cause}", cause=cause)
 
 
-def _accusation(row: Row) -> RunEnded:
+def _first_handler(line: InterruptLine) -> Handler | None:
+    return line.handlers[0] if line.handlers else None
+
+
+def _accusation(row: Row, handler: Handler | None) -> RunEnded:
     line = row.line
-    handler = line.handlers[0] if line.handlers else None
     code = getattr(getattr(handler, "__func__", handler), "__code__", None)
     return RunEnded(
         "interrupt-storm",

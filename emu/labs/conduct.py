@@ -20,8 +20,9 @@ __all__ = ["Misconduct", "misconduct"]
 
 MOST_BYTES = 64 << 10
 _MODULES = {
-    "__future__", "abc", "collections", "collections.abc", "contextlib", "dataclasses", "enum",
-    "functools", "itertools", "math", "operator", "struct", "types", "typing", "zlib",
+    "__future__", "abc", "bisect", "collections", "collections.abc", "contextlib", "dataclasses",
+    "enum", "functools", "heapq", "itertools", "math", "operator", "struct", "types", "typing",
+    "zlib",
 }  # fmt: skip
 _PUBLIC: list[str] = sys.modules[__name__.partition(".")[0]].__all__
 _NAMES = {

@@ -168,7 +168,7 @@ class _Trials:
             yield from crew.run(Job(number, schedule) for schedule in chunk)
 
         scenario = self._runs[number].scenario
-        plan = Plan(entries=2, callers=scenario.callers)
+        plan = Plan(entries=2).fitted(scenario)
         explorer = Explorer(
             plan, run, lambda: crew.one(Job(number, learn=plan.manner)), found.enough
         )

@@ -121,8 +121,9 @@ def _why(failure: Failure, scenario: Scenario) -> Iterator[str]:
         yield from wrapped(rule.why, "   ", "why  ")
         yield from wrapped(rule.instead, "   ", "do   ")
     elif failure.is_promise:
-        promises = trade_of(scenario.board, scenario.port).promises
-        yield from wrapped(promises[failure.rule.removeprefix("promise ")], "   ", "says ")
+        device, _, name = failure.rule.removeprefix("promise ").rpartition(".")
+        promises = trade_of(scenario.board, device or scenario.port).promises
+        yield from wrapped(promises[name], "   ", "says ")
 
 
 def place_of_found(failure: Failure, trial: Trial) -> str:

@@ -135,9 +135,10 @@ def _unmet(unmet: list[str], paint: Paint) -> Iterator[str]:
 def _steps(outcome: Outcome) -> Iterator[str]:
     yield ""
     yield "Asked for"
+    whose = max((len(one.by) + 2 for one in outcome.steps if one.by), default=0)
     for one in outcome.steps:
         when = show_duration(one.at_ps)
-        yield f"  {when:>10}  {one.action:<9} {one.text}"
+        yield f"  {when:>10}  {one.by:<{whose}}{one.action:<9} {one.text}"
 
 
 def _figures(outcome: Outcome, paint: Paint) -> Iterator[str]:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Collection
 from emu.devices.uart16550 import Uart16550
 from emu.errors import AccessError, nearest
 from emu.kernel.board import Board
+from emu.kernel.interrupts import InterruptLine
 from emu.kernel.where import Place
 from emu.line.far_end import FarEnd
 from emu.rules.call_watch import CallWatch
@@ -35,7 +36,7 @@ from emu.rules.uart16550_verdict import Verdict
 from emu.rules.uart16550_waits import UartWaits
 from emu.units import LineSettings
 
-__all__ = ["PortRules", "Rules", "attach_rules"]
+__all__ = ["PortRules", "Rules", "attach_rules", "crowded"]
 
 
 class PortRules:
@@ -46,21 +47,28 @@ class PortRules:
         board: what it is on.
         context: who is running.
         masks: follows whether interrupts are masked.
+        line: the interrupt line on which nothing but its driver's handler runs, None for none.
 
     Attributes:
         method: returns where the driver defines a call.
     """
 
-    def __init__(self, uart: Uart16550, board: Board, context: Context, masks: MaskWatch) -> None:
+    def __init__(
+        self,
+        uart: Uart16550,
+        board: Board,
+        context: Context,
+        masks: MaskWatch,
+        line: InterruptLine | None,
+    ) -> None:
         self.name = uart.name
         self._context = context
         self._masks = masks
         self._cpu = board.cpu
         self._lost = LostErrors(context.findings, f"{uart.name}.LSR")
-        line = board.cpu.interrupts.lines.get(board.window(uart.name).irq)
         access = UartAccess(uart, board, context)
         self.watch = UartWatch(access, self._lost)
-        settings = SettingsWatch(access, self._lost)
+        settings = SettingsWatch(access, self._lost, line)
         self._calls = UartCalls(access, settings, self._lost, line)
         self._waits = UartWaits(self.watch, context, lambda: sum(board.bus.accesses()[uart.name]))
         self._rest = TransmitterRest(self.watch, context, masks)
@@ -170,6 +178,7 @@ class Rules:
         board: powered on, faults in place.
         findings: where findings go.
         driven: the devices that a driver is given, all of them when None.
+        crowded: those whose handler does not run alone when their interrupt is served.
         meddled: tells whether a fault has done anything to a device.
     """
 
@@ -178,6 +187,7 @@ class Rules:
         board: Board,
         findings: Findings,
         driven: Collection[str] | None,
+        crowded: Collection[str],
         meddled: Callable[[str], bool],
     ) -> None:
         self._context = Context(board.cpu, findings)
@@ -191,7 +201,9 @@ class Rules:
                 continue
             leeway: Leeway = FreeHand()
             if isinstance(device, Uart16550):
-                self._ports[device.name] = PortRules(device, board, self._context, masks)
+                line = board.cpu.interrupts.lines.get(board.window(device.name).irq)
+                own = None if device.name in crowded else line
+                self._ports[device.name] = PortRules(device, board, self._context, masks, own)
                 leeway = self._ports[device.name].watch
             watch_registers(device, board.bus, self._context, leeway)
 
@@ -229,6 +241,7 @@ def attach_rules(
     findings: Findings,
     *,
     driven: Collection[str] | None = None,
+    crowded: Collection[str] = (),
     meddled: Callable[[str], bool] = lambda _device: False,
 ) -> Rules:
     """Attach every rule to `board` and return what the runner keeps informed.
@@ -237,10 +250,26 @@ def attach_rules(
         board: powered on, with all faults in place, so that the rules see what the driver sees.
         findings: where findings go.
         driven: the devices that a driver is given, all of them when None; rules watch only those.
+        crowded: those of them whose handler does not run alone when their interrupt is served, so
+            that nothing is said of how long that takes and what it leaves.
         meddled: tells whether a fault has done anything to a device.
 
     Side effects: wraps ports of the devices concerned and adds observers to processor and bus.
     """
     board.set_masters_apart()
     with board.rewiring():
-        return Rules(board, findings, driven, meddled)
+        return Rules(board, findings, driven, crowded, meddled)
+
+
+def crowded(board: Board, driven: Collection[str]) -> tuple[str, ...]:
+    """Return those of the driven devices whose handler does not run alone.
+
+    Others share their interrupt line, or they come by way of a controller.
+    """
+    numbers = [board.window(name).irq for name in driven]
+    led = {one.number for one in board.cpu.interrupts.lines.values() if one.through}
+    return tuple(
+        name
+        for name, number in zip(driven, numbers, strict=True)
+        if number in led or numbers.count(number) > 1
+    )

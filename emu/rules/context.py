@@ -132,7 +132,8 @@ class Context:
         """Note that a call has returned, and judge what was held back.
 
         Returns:
-            Its activation; None when it was never begun.
+            Its activation; None when it was never begun, or is cut off by the end of the run or a
+            reset of the board, which proves nothing.
         """
         self.here()
         stack = self._stack
@@ -140,6 +141,8 @@ class Context:
             if stack[index].name == name and stack[index].port == port:
                 ended = stack[index]
                 del stack[index:]
+                if self._cpu.ended is not None:
+                    return None
                 self._judge(ended)
                 return ended
         return None

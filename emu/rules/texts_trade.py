@@ -40,6 +40,13 @@ TRADE = (
         "Read high, low and high again until both reads of the high half agree.",
     ),
     Rule(
+        "counter-half-read", "trade",
+        "the time was taken from its low half alone, and the high half is not 0 any more",
+        "All is well for the first hour or so; then every time is long ago, and what waits for one "
+        "waits for ever, or not at all.",
+        "Read both halves, and see that nothing carries in between.",
+    ),
+    Rule(
         "period-off", "trade",
         "periods came at another rate than was asked for, by the length that was written",
         "A clock that is made of them drifts by one part in the length; the shortest lengths stop "
@@ -233,5 +240,188 @@ TRADE = (
         "After the first abort nothing is ever moved again.",
         "Put the flag back wherever a transfer ends: at DONE, at ERROR, and once an abort has "
         "been awaited.",
+    ),
+    Rule(
+        "watchdog-set-too-late", "trade",
+        "a setting of a watchdog was written when it did not take it any more",
+        "Once it runs, a new time or window counts from the next feed on, and once it is locked "
+        "not at all. So a short time never comes, or the first one bites while the board starts.",
+        "Stop it, write time and window, and enable it then; the lock comes last, or with it.",
+    ),
+    Rule(
+        "watchdog-set-otherwise", "trade",
+        "a watchdog was given another time, window or lock than was asked for",
+        "It bites a program that is in time, or leaves one alone that hangs; without the window or "
+        "the lock, a program that has run away can feed it or stop it.",
+        "Write all of time, window and control each time, in ticks as they were asked for.",
+    ),
+    Rule(
+        "watchdog-left-running", "trade",
+        "a watchdog went on counting after the driver had taken it over, or let it go",
+        "Nobody feeds it, and the board is reset some time later, for no reason that anybody sees.",
+        "Stop it in open, since a boot program may have started it, and in close; read back "
+        "whether a lock has kept it from that.",
+    ),
+    Rule(
+        "fed-too-early", "trade",
+        "a watchdog was fed before its window had opened",
+        "It takes that for a program that has run away, and resets the board.",
+        "Look at STATUS.OPEN before the first key, and leave it alone while that is 0.",
+    ),
+    Rule(
+        "wrong-key", "trade",
+        "a watchdog was given another key than the next one",
+        "It takes that for a program that has run away, and resets the board.",
+        "Write the keys in their order, and only the second where STATUS.HALF_FED says that the "
+        "first has come.",
+    ),
+    Rule(
+        "feed-torn", "trade",
+        "another task fed the watchdog between the look at it and the last key",
+        "The keys come in the wrong order, or a window that was open is shut again by the other "
+        "feed: the board is reset once in a while, though everything is in time.",
+        "Mask interrupts from the look to the second key, or let one task alone feed.",
+    ),
+    Rule(
+        "feed-unconfirmed", "trade",
+        "a feed was told to have been done, and the watchdog was not fed",
+        "The caller believes that it has time, and the board is reset.",
+        "Return what STATUS showed before the keys were written.",
+    ),
+    Rule(
+        "cause-told-again", "trade",
+        "a cause of a reset was told that had been told before",
+        "CAUSE keeps what it holds over resets, so an old bite is laid to every later start.",
+        "Write back what was read of CAUSE, all of it, in the same open.",
+    ),
+    Rule(
+        "cause-mistaken", "trade",
+        "a reset was laid to another cause than it had",
+        "Whoever looks for the reason looks in the wrong place; what is done after a bite is done "
+        "after each start, or never.",
+        "Read CAUSE once, before anything is cleared, and name each of its bits.",
+    ),
+    Rule(
+        "deadline-not-armed", "trade",
+        "the compare was left at a later time than the deadline that comes next",
+        "The deadline is called when another one comes, or never: a time-out does not end, and "
+        "with it whoever waits for it.",
+        "Whenever a deadline is added or taken away, in the handler too, write the compare anew "
+        "for the earliest that is left.",
+    ),
+    Rule(
+        "deadline-raced", "trade",
+        "the timer's handler came in at that line of a call that books, and moved the compare",
+        "What the call had looked at no longer holds: it leaves the compare alone, or writes it, "
+        "for a deadline that is gone, and its own is never called.",
+        "Look at the list, change it and write the compare with interrupts masked.",
+    ),
+    Rule(
+        "deadline-too-early", "trade",
+        "a deadline was called at that line before its time had come",
+        "The interrupt of a compare can come for nothing: while its halves are written it may be "
+        "in the past, and an earlier deadline may have been taken away.",
+        "Read the time in the handler, and call only what is due.",
+    ),
+    Rule(
+        "deadline-called-again", "trade",
+        "a deadline was called at that line that was called, cancelled or forgotten before",
+        "Whoever booked it has gone on: what the call is about may not be there any more.",
+        "Take a deadline off the list before it is called, with interrupts masked.",
+    ),
+    Rule(
+        "cancel-misjudged", "trade",
+        "cancel said that it came in time, or too late, and that was not so",
+        "What the deadline would have used is freed while its call is still to come, or just ran.",
+        "Look for the deadline, and take it off the list, in one block with interrupts masked.",
+    ),
+    Rule(
+        "deadline-left-armed", "trade",
+        "close left the compare at a deadline",
+        "The interrupt comes when nobody serves it any more: a storm, or a handler of whoever has "
+        "the line by then that finds nothing.",
+        "Write all ones to the compare before the handler is disconnected.",
+    ),
+    Rule(
+        "compare-not-moved", "trade",
+        "the handler returned and left the compare in the past",
+        "The interrupt is there as long as the time is at or past the compare, so the handler is "
+        "entered again and again, and nothing else runs.",
+        "Write the compare anew each time, all ones where no deadline is left.",
+    ),
+    Rule(
+        "compare-half-written", "trade",
+        "the halves of the compare do not belong to one deadline",
+        "The interrupt comes at once and for ever, or not for hours, each time the low half of the "
+        "time carries.",
+        "Write all ones to the high half, then the low half, then the high half.",
+    ),
+    Rule(
+        "gate-rmw-race", "trade",
+        "a write of all clocks or reset lines took back what was changed since they were read",
+        "Two tasks enable blocks of one gate: whoever reads, changes and writes the register stops "
+        "the other's block, or lets it run again, once in a while.",
+        "Mask interrupts from the read, or from the look at a copy, to the write.",
+    ),
+    Rule(
+        "gate-overwritten", "trade",
+        "a write to the gate stopped, reset or started a block that nobody meant",
+        "Somebody else's block loses what it holds in the middle of its work, or draws current "
+        "for nothing.",
+        "Change the bit of one block only, and leave a block alone that is needed by others.",
+    ),
+    Rule(
+        "block-half-started", "trade",
+        "another task came into a call that starts a block, after it was counted and before it ran",
+        "The other task takes the block to be started, and waits for what only the first can do.",
+        "Count a user and start the block in one block with interrupts masked.",
+    ),
+    Rule(
+        "block-awaited-too-long", "trade",
+        "a call went on waiting for a block when its time was over",
+        "A block that settles slowly, or never, holds up a caller that wanted to do something else "
+        "by then.",
+        "Look at the time in the loop that waits, and give up when it is over.",
+    ),
+    Rule(
+        "block-still-needed", "trade",
+        "a block was stopped or reset that another user has enabled and not let go of",
+        "The other user's accesses are lost from then on, and it has done nothing wrong.",
+        "Count the users of each block, and stop it when the last lets go.",
+    ),
+    Rule(
+        "block-not-awaited", "trade",
+        "a call returned before its block answered",
+        "The first accesses to the block are lost without a word; it works where settling takes "
+        "less time than the return.",
+        "Wait until READY shows the block, with a bound, whoever let it run.",
+    ),
+    Rule(
+        "block-given-up", "trade",
+        "a call gave a block up that would have answered in time",
+        "Slow clocks and large blocks take longer to settle than the one it was tried with.",
+        "Wait by the time that the caller gives, not by a number of looks, and look once more "
+        "after it.",
+    ),
+    Rule(
+        "block-left-running", "trade",
+        "a block runs on that nobody needs any more",
+        "The battery is empty after days instead of months; and what a block does on its own, it "
+        "goes on doing.",
+        "Count who needs a block, and stop it when the last lets go, also after an enable that "
+        "failed.",
+    ),
+    Rule(
+        "reset-not-pulled", "trade",
+        "a block was to be reset, and its reset line was not pulled",
+        "The block goes on with the state that the reset was to get it out of.",
+        "Hold the reset line and let go of it; a clock that is stopped resets nothing.",
+    ),
+    Rule(
+        "disabled-too-often", "trade",
+        "a block that is not enabled was disabled, or reset, without a word",
+        "The count of users goes below nothing, so the next who enables the block does not get it; "
+        "or the block of another user is stopped.",
+        "Raise a ValueError, and change nothing.",
     ),
 )  # fmt: skip

@@ -29,15 +29,16 @@ class SettingsWatch:
     Args:
         access: what is noted of any access.
         lost: counts what the driver was shown of lost characters.
+        line: the interrupt line of its controller, None without one.
     """
 
-    def __init__(self, access: UartAccess, lost: LostErrors) -> None:
+    def __init__(self, access: UartAccess, lost: LostErrors, line: InterruptLine | None) -> None:
         self._access = access
         self._lost = lost
         self._known = access.known
         self._uart = uart = access.uart
         self._board = board = access.board
-        self._line = board.cpu.interrupts.lines.get(board.window(uart.name).irq)
+        self._line = line
         ports = uart.ports
         for name, kept in (("LCR", "lcr"), ("MCR", "mcr"), ("IER", "ier")):
             ports[name].wrap_read(self._comparing(name, kept))

@@ -13,6 +13,7 @@ from emu.kernel.clock import NEVER_PS, PS_PER_S
 from emu.line.plan import FarEndPlan, ScriptLine
 from emu.scenario.build import clock_hz_of
 from emu.scenario.model import Scenario, Step
+from emu.scenario.parts import parts_of
 from emu.units import LineSettings
 
 __all__ = ["least_ps", "limit_ps", "most_ps"]
@@ -29,8 +30,11 @@ _HELD_CHARACTERS = 80  # at most, in the FIFOs at both ends of a line
 def least_ps(scenario: Scenario) -> int:
     """Return the time below which no driver can do what `scenario` asks for.
 
-    What the driver is given to send may leave during the waits.
+    What the driver is given to send may leave during the waits. Several drivers are asked one after
+    the other.
     """
+    if scenario.drivers:
+        return sum(least_ps(part) for part in parts_of(scenario))
     away_ps = sum(_away_ps(scenario, step) for step in scenario.steps)
     wire_ps: dict[str, int] = {}
     for step, line in _with_lines(scenario):
@@ -40,6 +44,8 @@ def least_ps(scenario: Scenario) -> int:
 
 def most_ps(scenario: Scenario) -> int:
     """Return the time within which any good driver has done all; `NEVER_PS` if there is no end."""
+    if scenario.drivers:
+        return min(sum(most_ps(part) for part in parts_of(scenario)), NEVER_PS)
     if _endless(scenario):
         return NEVER_PS
     sent = sum(len(step.data) + (step.count or 0) for step in scenario.steps)

@@ -53,6 +53,7 @@ def attach(board: Board, device: DeviceModel) -> None:
         widths=device.widths,
         wait_cycles=device.wait_cycles,
         irq=device.irq,
+        through=device.through,
         size=device.size,
     )
 

@@ -39,7 +39,8 @@ def _device(device: DeviceMap, prefix: str) -> Iterator[str]:
     yield _define(f"{prefix}_BASE", _unsigned(device["base"], 8))
     yield _define(f"{prefix}_SIZE", _unsigned(device["size"]))
     if device["irq"] is not None:
-        yield _define(f"{prefix}_IRQ", str(device["irq"]))
+        source = f" /* source of {device['through']} */" if device["through"] else ""
+        yield _define(f"{prefix}_IRQ", f"{device['irq']}{source}")
     if device["clock_hz"]:
         yield _define(f"{prefix}_CLOCK_HZ", f"{device['clock_hz']}UL")
     if device["registers"]:

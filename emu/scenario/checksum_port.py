@@ -15,7 +15,7 @@ from emu.kernel.callers import asking_place
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.where import Place, driver_place
-from emu.scenario.device_port import COMMON_PROMISES, DevicePort
+from emu.scenario.device_port import COMMON_PROMISES, NO_ANSWER, DevicePort
 from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
 from emu.units import show_duration
@@ -113,6 +113,8 @@ class ChecksumPort(DevicePort):
         grace_ps = self._overhead_ps(len(data))
         value = self.call("compute", data, timeout_ps=timeout_ps, grace_ps=grace_ps)
         stalled_ps = self._clock.stalled_ps - stalled_ps
+        if value is NO_ANSWER:
+            return "a bus error"
         self._told.append(value)
         if value is None:
             if timeout_ps > 2 * (needs_ps + stalled_ps) + MS_PS and not self.failed:

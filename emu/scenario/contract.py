@@ -373,7 +373,7 @@ class SerialContract:
 
         Args:
             answer: what it returned.
-            stalled_ps: how long the processor was frozen meanwhile.
+            stalled_ps: how long the processor was taken from the driver meanwhile.
         """
         now_ps = self._clock.now_ps
         left = self._left

@@ -18,7 +18,7 @@ from emu.kernel.where import Place
 from emu.scenario.copy_blame import Blame, CopyBlame, in_words
 from emu.scenario.copy_memory import CopyMemory, Piece
 from emu.scenario.copy_watch import CopyWatch
-from emu.scenario.device_port import COMMON_PROMISES, DevicePort
+from emu.scenario.device_port import COMMON_PROMISES, NO_ANSWER, DevicePort
 from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
 from emu.units import show_duration
@@ -107,7 +107,7 @@ class CopyPort(DevicePort):
         stalled_ps = self._clock.stalled_ps
         moved = self.call(name, *given, timeout_ps=timeout_ps, grace_ps=grace_ps)
         stalled_ps = self._clock.stalled_ps - stalled_ps
-        if moved is None:
+        if moved is NO_ANSWER:
             return "a bus error"
         moved = self._judge(name, pieces, moved)
         size = _size(pieces)
@@ -128,7 +128,7 @@ class CopyPort(DevicePort):
         else:
             self._memory.lay([piece], alone=False)
         answer = self.call("start", *self._addresses(piece), grace_ps=self._grace_ps([piece]))
-        if answer is None:
+        if answer is NO_ANSWER:
             return "a bus error"
         answer = self.truth("start", answer)
         self._told.append(answer)
@@ -153,7 +153,7 @@ class CopyPort(DevicePort):
         pause_ps = _FIRST_LOOK_PS
         while True:
             answer = self.call("done")
-            if answer is None:
+            if answer is NO_ANSWER:
                 return "a bus error"
             answer = self.truth("done", answer)
             took_ps = self._clock.now_ps - start_ps - (self._clock.stalled_ps - stalled_ps)
@@ -185,7 +185,7 @@ class CopyPort(DevicePort):
         piece = self._under_way if self._under_way is not None else self._ended
         moved = self.call("abort", grace_ps=self._grace_ps([]))
         self._under_way = self._ended = None
-        if moved is None:
+        if moved is NO_ANSWER:
             return "a bus error"
         if piece is None:
             self._check_release("abort")

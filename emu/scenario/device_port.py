@@ -24,7 +24,7 @@ from emu.scenario.promise import Breaches, Promise
 from emu.scenario.stage import Bench
 from emu.units import show_duration
 
-__all__ = ["COMMON_PROMISES", "DevicePort", "Held"]
+__all__ = ["COMMON_PROMISES", "HARMLESS", "NO_ANSWER", "DevicePort", "Held"]
 
 COMMON_PROMISES = {
     "time": "every call returns within its time-out, or soon if it has none",
@@ -38,7 +38,17 @@ _LATE_ACCESSES = (
 _PATIENCE_PS = PS_PER_S
 _OVERHEAD_ACCESSES = 400  # what a call may do besides waiting
 _SETTLING_PS = MS_PS
-_HARMLESS = ("spurious-interrupt", "withdrawn-interrupt", "cpu-stalled", "random-state")
+HARMLESS = ("spurious-interrupt", "withdrawn-interrupt", "cpu-stalled", "random-state")
+
+
+class _NoAnswer:
+    """Stand for the answer of a call that ended in a bus error; a driver may return None."""
+
+    def __repr__(self) -> str:
+        return "no answer"
+
+
+NO_ANSWER = _NoAnswer()
 
 
 class Held(NamedTuple):
@@ -58,12 +68,14 @@ class DevicePort(GuardedDriver):
     Attributes:
         PROMISES: the contract of the trade.
         STEADFAST: promises that no fault excuses.
+        UNOPENED: steps that need no open device.
         players: plays a step, by its action, and says in a few words how it went.
         late_ps: how much later than the device a driver may be.
     """
 
     PROMISES: ClassVar[Mapping[str, str]]
     STEADFAST: ClassVar[frozenset[str]] = frozenset()
+    UNOPENED: ClassVar[tuple[str, ...]] = ("open", "close", "reopen", "wait", "work")
 
     def __init__(self, bench: Bench, driver_class: type) -> None:
         self._bench = bench
@@ -85,6 +97,7 @@ class DevicePort(GuardedDriver):
             rules=bench.rules.device(name), excused=bench.bus_error_injected,
             given=bench.hand_out(name),
         )  # fmt: skip
+        self.shares = bench.shared
         self._judge_touched()
         self.late_ps = _LATE_ACCESSES * max(self._access_ps, bench.board.cycles_ps(_ACCESS_CYCLES))
 
@@ -121,15 +134,16 @@ class DevicePort(GuardedDriver):
     # promises
 
     def excuse(self, promise: str) -> bool:
-        """Say whether a fault made a promise impossible that was just found broken."""
+        """Say whether a promise that was just found broken could not be kept."""
         if promise in self.STEADFAST:
             return False
-        return any(fault.last_active_ps >= self._opened_ps for fault in self._excusing())
+        acted = any(fault.last_active_ps >= self._opened_ps for fault in self._excusing())
+        return acted or bool(self._bench.troubled())
 
     def _excusing(self) -> list[Attached]:
         """Return the faults that did something which a driver cannot make up for."""
         faults = self._bench.armed.faults
-        return [one for one in faults if one.injected and one.spec.kind not in _HARMLESS]
+        return [one for one in faults if one.injected and one.spec.kind not in HARMLESS]
 
     def breach(self, promise: str, detail: str, rule: str = "", place: Place = ("", 0)) -> None:
         """Note that a promise was broken, and the line that it leads to, if that is known.
@@ -150,11 +164,8 @@ class DevicePort(GuardedDriver):
         """Return how each promise fared."""
         faults = [f"{one.spec.kind} on {one.spec.target}" for one in self._excusing()]
         kinds = ", ".join(dict.fromkeys(faults))
-        waived = {
-            name: f"{kinds}: no driver can keep it meanwhile"
-            for name in self.PROMISES
-            if kinds and name not in self.STEADFAST
-        }
+        why = f"{kinds}: no driver can keep it meanwhile" if kinds else self._bench.troubled()
+        waived = {name: why for name in self.PROMISES if why and name not in self.STEADFAST}
         return self._breaches.told(waived)
 
     # calls
@@ -166,7 +177,7 @@ class DevicePort(GuardedDriver):
         timeout_ps: int | None = None,
         grace_ps: int = 0,
     ) -> Any:  # noqa: ANN401 - a driver may return anything
-        """Make a call and return its answer, None if it ended in a bus error that a fault made.
+        """Make a call and return its answer, `NO_ANSWER` if a bus error ended it that a fault made.
 
         Args:
             name: of the method.
@@ -182,9 +193,10 @@ class DevicePort(GuardedDriver):
         try:
             answer = self._guarded(name, lambda: getattr(self._driver, name)(*arguments), bound_ps)
         except BusError:
-            return None
+            return NO_ANSWER
         limit_ps = waits_ps + grace_ps + _OVERHEAD_ACCESSES * self._access_ps
-        handlers_ps = self.held_up_ps(held) - (self._clock.stalled_ps - held.stalled_ps)
+        handlers_ps = self.held_up_ps(held, by_others=False)
+        handlers_ps -= self._clock.stalled_ps - held.stalled_ps
         self._check_time(name, self._used_ps() - start_ps - handlers_ps, limit_ps)
         return answer
 
@@ -192,22 +204,38 @@ class DevicePort(GuardedDriver):
         """Return what has held main code up so far, for `held_up_ps`."""
         return Held(self._clock.stalled_ps, self._board.cpu.handler_ps)
 
-    def held_up_ps(self, since: Held) -> int:
+    def held_up_ps(self, since: Held, *, by_others: bool = True) -> int:
         """Return for how long nobody could have gone on since a moment.
 
         That is while the processor stood still; and where main code alone did, the handlers that
-        ran meanwhile are no fault of the call either.
+        ran meanwhile are no fault of the call either. Nor are they where some may be another
+        driver's.
+
+        Args:
+            since: the moment.
+            by_others: whether such handlers count; they do not for what has no longer to be waited
+                for once main code goes on.
         """
         stalled_ps = self._clock.stalled_ps - since.stalled_ps
-        return stalled_ps + (self._board.cpu.handler_ps - since.handler_ps if stalled_ps else 0)
+        aside = stalled_ps or (by_others and self.shares)
+        return stalled_ps + (self._board.cpu.handler_ps - since.handler_ps if aside else 0)
 
-    def refused(self, what: str, name: str, *given: object) -> str:
+    def refused(
+        self,
+        what: str,
+        name: str,
+        *given: object,
+        promise: str = "range",
+        rule: str = "unchecked-range",
+    ) -> str:
         """Make a call that must be refused with a ValueError, and say how that went.
 
         Args:
             what: cannot be had.
             name: of the method.
             given: its arguments.
+            promise: what is broken if it is not refused.
+            rule: what the driver did wrong then.
         """
 
         def ask() -> str:
@@ -224,7 +252,7 @@ class DevicePort(GuardedDriver):
         if said:
             return f"{what} is refused"
         place = self._method_place(name)
-        self.breach("range", f"{name} took {what}", "unchecked-range", place)
+        self.breach(promise, f"{name} took {what}", rule, place)
         return "taken"
 
     def on_handler(self, told: Callable[[], None]) -> None:
@@ -241,7 +269,10 @@ class DevicePort(GuardedDriver):
     def handler_place(self) -> Place:
         """Return where the driver defines the handler of the device, if one is connected."""
         line = self._board.cpu.interrupts.lines.get(self._board.window(self.name).irq)
-        handler = line.handlers[-1] if line is not None and line.handlers else None
+        handlers = line.handlers if line is not None else []
+        own = [one for one in handlers if getattr(one, "__self__", None) is self._driver]
+        last = own[-1:] or (handlers if len(handlers) == 1 else [])
+        handler = last[-1] if last else None
         code = getattr(getattr(handler, "__func__", handler), "__code__", None)
         return (code.co_filename, code.co_firstlineno) if code else ("", 0)
 
@@ -268,11 +299,15 @@ class DevicePort(GuardedDriver):
 
     def play(self, step: Step) -> None:
         """Play one step and note how it went."""
-        if step.action not in ("open", "close", "reopen", "wait", "work") and not self.is_open:
+        if step.action not in self.UNOPENED and not self.is_open:
             self.play(Step("open", row=step.row))
         note = StepNote(step.action, self._clock.now_ps, "did not finish", step.row)
         self._bench.notes.append(note)
-        note.text = self.players[step.action](step)
+        note.text = self.played(step)
+
+    def played(self, step: Step) -> str:
+        """Play one step and say in a few words how it went."""
+        return self.players[step.action](step)
 
     def open(self) -> str:
         """Open the device."""

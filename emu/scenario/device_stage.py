@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 
 from emu.line.far_end import FarEnd
 from emu.scenario.device_port import DevicePort
+from emu.scenario.model import Step
 from emu.scenario.outcome import Outcome
 from emu.scenario.stage import Bench, Tasks
 from emu.scenario.whole_steps import whole_steps
@@ -49,13 +50,22 @@ class DeviceStage:
         """None."""
         return {}
 
+    def begin(self, driver: type) -> None:
+        """Construct the driver."""
+        self.port = self._make_port(self.bench, driver)
+
+    def take(self, step: Step, *, last: bool) -> None:  # noqa: ARG002 - for those with traffic
+        """Play a step."""
+        assert self.port is not None
+        self.port.play(step)
+
     def play(self, driver: type) -> None:
         """Construct the driver and play all steps."""
         scenario = self.bench.scenario
-        self.port = self._make_port(self.bench, driver)
+        self.begin(driver)
         self.bench.armed.before_open()
         for step in whole_steps(scenario, (scenario.port,)):
-            self.port.play(step)
+            self.take(step, last=False)
 
     def judge(self, outcome: Outcome) -> None:
         """Enter how the contract fared."""

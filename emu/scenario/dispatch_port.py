@@ -11,12 +11,14 @@ from emu.devices.interrupt_controller import SOURCES, InterruptController
 from emu.kernel.callers import Stack, asking_place, driver_stack, meeting
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import WritePort
+from emu.kernel.interrupts import InterruptLine
+from emu.kernel.sources import source_of
 from emu.kernel.where import Place
 from emu.scenario.device_port import COMMON_PROMISES, DevicePort, Held
 from emu.scenario.difference import times as often
 from emu.scenario.guarded import MS_PS
 from emu.scenario.model import Step
-from emu.scenario.source_line import SourceLine
+from emu.scenario.source_line import Relayed, SourceLine
 from emu.units import show_duration
 
 __all__ = ["DISPATCH_PROMISES", "DispatchPort"]
@@ -38,15 +40,23 @@ class DispatchPort(DevicePort):
     PROMISES = DISPATCH_PROMISES
 
     def set_up(self) -> None:
-        """Put a device on every source, and watch what is completed."""
+        """Put a device on every source that has none, and watch what is completed."""
         assert isinstance(self.device, InterruptController)
         self._controller = self.device
         cpu, clock = self._bench.board.cpu, self._bench.board.clock
+        lines = cpu.interrupts.lines.values()
+        wired = {source_of(one.number): one for one in lines if one.through == self.device.name}
+        self._relayed = {
+            one.number: Relayed(number, one, self.device.signals[f"source{number}"], clock)
+            for number, one in wired.items()
+        }
+        cpu.on_connect.append(self._note_connected)
         self._lines = {
             number: SourceLine(number, self.device.signals[f"source{number}"], cpu, clock)
             for number in range(1, SOURCES + 1)
+            if number not in wired
         }
-        self._held = Held()
+        self._held = self._relayed_held = Held()
         self._race: tuple[int, ...] = ()  # sources that came at once and were not served yet
         self._called: dict[int, int] = {}  # how often each had been called when it was claimed
         self._early: dict[int, Stack] = {}  # how it was completed before its handler had run
@@ -68,8 +78,13 @@ class DispatchPort(DevicePort):
     def _mask_now(self, number: int) -> None:
         self._driver.mask(number)
 
+    def _note_connected(self, line: InterruptLine, on: bool) -> None:
+        """Let a source begin to wait when its handler is connected, which may be while it is up."""
+        if on and line.number in self._relayed:
+            self._relayed[line.number].connected()
+
     def _note_claim(self, source: int) -> None:
-        if source:
+        if source in self._lines:
             self._called[source] = self._lines[source].calls
 
     def _noting_completion(self, write: WritePort) -> WritePort:
@@ -202,6 +217,22 @@ class DispatchPort(DevicePort):
                 place = self._vain.get(line.number, _NOWHERE)
                 detail = f"source {line.number} has waited for {show_duration(waiting_ps)}"
                 self.breach("delivered", detail, "completed-in-vain" if place[1] else "", place)
+
+    def look_after_others(self) -> None:
+        """Judge what other drivers' devices wait for, now that main code is between two steps.
+
+        Their handlers have been called by now, however long main code was masked before.
+        """
+        cpu = self._board.cpu
+        if not self.is_open or cpu.masked or cpu.depth:
+            return
+        held, self._relayed_held = self._relayed_held, self.held()
+        late_ps = _LATE_PS + self.held_up_ps(held)
+        for one in self._relayed.values():
+            waiting_ps = one.waiting_ps
+            if waiting_ps > late_ps:
+                detail = f"{one} has waited for {show_duration(waiting_ps)}"
+                self.breach("delivered", detail)
 
     def finish(self) -> None:
         """Look once more, and let every source rest."""

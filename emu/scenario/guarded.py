@@ -19,6 +19,7 @@ from emu.kernel.clock import NEVER_PS, PS_PER_S
 from emu.kernel.cpu import Cpu
 from emu.kernel.where import Place
 from emu.rules.finding import Findings
+from emu.scenario.crowd import CROWDED_PS, Crowd
 from emu.scenario.driver_source import place_of_class, place_of_error, rule_of_error, text_of
 from emu.units import show_duration
 
@@ -67,6 +68,8 @@ class GuardedDriver(ABC):
         failed: whether a call has ended in a bus error since, so that the port has to be reopened.
         calling: the driver's call that is under way, ``""`` for none.
         entered: whether another task has called in the middle of it.
+        shares: whether other drivers run on the board; time in handlers, which may be theirs, is
+            then held against none of this one's calls.
     """
 
     def __init__(
@@ -83,6 +86,7 @@ class GuardedDriver(ABC):
         self.name = name
         self.is_open = self.failed = self.entered = False
         self.calling = ""
+        self.shares = False
         self._board = board
         self._findings = findings
         self._call_rules = rules
@@ -91,9 +95,22 @@ class GuardedDriver(ABC):
         region = next(one for one in board.bus.regions if one.device.name == name)
         self._access_ps = board.bus.access_ps + region.wait_ps
         self._place = place_of_class(driver_class)
-        io, cpu = given or (board.window(name), board.cpu)
-        self._driver = self._guarded("__init__", lambda: driver_class(io, cpu), OPEN_BOUND_PS)
+        self._given = given or (board.window(name), board.cpu)
+        self._driver_class = driver_class
+        self.construct()
         rules.method = self._method_place
+
+    def construct(self) -> None:
+        """Put a new driver in place, which knows of no other before it."""
+        io, cpu = self._given
+        self._driver: Any = self._guarded(
+            "__init__", lambda: self._driver_class(io, cpu), OPEN_BOUND_PS
+        )
+
+    @property
+    def driver(self) -> Any:  # noqa: ANN401 - whatever its class makes
+        """The driver itself, for others that use it."""
+        return self._driver
 
     # what a kind of driver has to say
 
@@ -156,8 +173,7 @@ class GuardedDriver(ABC):
 
     def _used_ps(self) -> int:
         """Simulated time in which nothing from outside took the processor away."""
-        clock = self._board.clock
-        return clock.now_ps - clock.stalled_ps - self._board.cpu.storms.taken_ps
+        return self._board.clock.now_ps - self._taken_ps
 
     def _insisted(self, name: str, call: Callable[[], Any], bound_ps: int) -> int:
         """Call until no bus error comes out any more that a fault made; return how often."""
@@ -231,26 +247,40 @@ class GuardedDriver(ABC):
     def _guard(self, name: str, start_ps: int, bound_ps: int, *, patient: bool) -> None:
         """End the run after `bound_ps`; or then look again, if there may still be an end.
 
-        Time that storms took, or in which the processor stood still, does not count.
+        Time that storms took, or in which the processor stood still, does not count, nor that of
+        handlers which may be another driver's. Where such handlers leave the call next to nothing
+        the run ends, and nobody is accused.
         """
         board = self._board
         before, end_ps = self._progress(), board.clock.now_ps + bound_ps - self._taken_ps
+        crowd = Crowd(board, self._lost_ps)
 
         def overdue() -> RunEnded | None:
+            if self.shares and crowd.leaves_nothing(self._lost_ps):
+                text = f"handlers left the main code no time for {name}"
+                return RunEnded("call-overdue", text, cause="handlers")
             left_ps = end_ps + self._taken_ps - board.clock.now_ps
             if left_ps > 0:
-                board.cpu.guard(board.clock.now_ps + left_ps, overdue)
+                board.cpu.guard(board.clock.now_ps + look_ps(left_ps), overdue)
                 return None
             if patient and not (self._nothing_comes() and self._progress() == before):
                 self._guard(name, start_ps, bound_ps, patient=True)
                 return None
             return _overdue(name, board.clock.now_ps - start_ps, board.cpu.last_read())
 
-        board.cpu.guard(board.clock.now_ps + bound_ps, overdue)
+        def look_ps(left_ps: int) -> int:
+            return min(left_ps, CROWDED_PS) if self.shares else left_ps
+
+        board.cpu.guard(board.clock.now_ps + look_ps(bound_ps), overdue)
 
     @property
     def _taken_ps(self) -> int:
         """How much time was taken from the driver so far."""
+        return self._lost_ps + (self._board.cpu.handler_ps if self.shares else 0)
+
+    @property
+    def _lost_ps(self) -> int:
+        """How much time was taken from all drivers so far."""
         return self._board.cpu.storms.taken_ps + self._board.clock.stalled_ps
 
     def _note_ended(self, name: str, ended: RunEnded, entitled: Callable[[], bool] | None) -> None:

@@ -26,6 +26,7 @@ from emu.scenario.load_checks import check_scenario, driven_devices, serial_devi
 from emu.scenario.load_data import DATA
 from emu.scenario.load_far_end import FAR_END, make_far_end
 from emu.scenario.load_faults import FAULTS, make_faults
+from emu.scenario.load_several import DRIVERS, check_several, make_drivers
 from emu.scenario.load_steps import STEP
 from emu.scenario.model import BoardModel, Expectation, Limits, Scenario
 from emu.scenario.quantities import LINE, REAL_TIME, SPAN
@@ -146,6 +147,7 @@ SCENARIO = Table(
         Key("board", _BoardShape(), "path of the board file, or the board itself", required=True),
         Key("seed", _SEED, "seed of everything random"),
         Key("driver", Text(), "path/to/file.py:Class or package.module:Class"),
+        Key("drivers", DRIVERS, "several drivers, each by the device that it drives"),
         Key("port", Name(), "name of the serial controller that is driven"),
         Key("line", LINE, "settings of the line, such as 115200 8N1"),
         Key("far_end", FAR_END, "what hangs at the other end of the line"),
@@ -263,14 +265,16 @@ def _read_scenario(node: Node, notes: Notes) -> Scenario:
     notes.seed = _seed_of(node, notes.seed)
     values = SCENARIO.read(node, notes)
     steps = values.get("do", ())
+    drivers = make_drivers(values.get("drivers", {}), notes)
     scenario = Scenario(
         title=values.get("scenario", ""),
         board=values.get("board", BoardModel()),
-        port=values.get("port", "") or _only_port(values, notes),
+        port=drivers[0].port if drivers else values.get("port", "") or _only_port(values, notes),
         line=values.get("line", LineSettings(115_200)),
         far_end=make_far_end(values["far_end"], notes) if "far_end" in values else FarEndPlan(),
         steps=tuple(step for step, _ in steps),
         driver=values.get("driver", ""),
+        drivers=drivers,
         callers=tuple(dict.fromkeys(values.get("callers", ()))),
         faults=make_faults(values["faults"], values.get("board"))
         if "faults" in values
@@ -280,7 +284,8 @@ def _read_scenario(node: Node, notes: Notes) -> Scenario:
         seed=notes.seed,
         path=notes.path,
     )
-    return check_scenario(scenario, values, [places for _, places in steps], notes)
+    check = check_several if "drivers" in values.places else check_scenario
+    return check(scenario, values, [places for _, places in steps], notes)
 
 
 def _seed_of(node: Node, default: int) -> int:
@@ -293,7 +298,7 @@ def _seed_of(node: Node, default: int) -> int:
 
 def _only_port(values: Values, notes: Notes) -> str:
     """Return the name of the only serial controller, noting that there is none or a choice."""
-    if "board" not in values or "port" in values.places:
+    if "board" not in values or not values.places.keys().isdisjoint(("port", "drivers")):
         return ""
     board = values["board"]
     names = serial_devices(board) or list(driven_devices(board))

@@ -147,7 +147,8 @@ _DEVICE_KEYS = (
     Key("stride", Choice((1, 2, 4, 8)), "bytes between neighbouring registers"),
     Key("access", Items(Choice(WIDTHS), alone=True, least=1), "access widths in bits"),
     Key("wait", CYCLES, "wait states of every access, in cycles of the processor"),
-    Key("irq", Whole(0, _HIGHEST_IRQ), "number of its interrupt line"),
+    Key("irq", Whole(0, _HIGHEST_IRQ), "number of its interrupt line, or source"),
+    Key("through", Name(), "the interrupt controller whose source that is"),
     Key("size", SIZE, "bytes of the bus it takes, if more than its registers need"),
     Key("beside", Items(Name()), "further devices that its driver is given"),
 )
@@ -231,6 +232,7 @@ def _device(name: str, values: Values) -> DeviceModel:
         widths=values.get("access") or None,
         wait_cycles=values.get("wait", 0),
         irq=values.get("irq"),
+        through=values.get("through", ""),
         size=None if "size" in own else values.get("size"),
         beside=tuple(dict.fromkeys(values.get("beside", ()))),
     )
@@ -250,7 +252,7 @@ def _check_beside(model: BoardModel, devices: Mapping[str, Values], notes: Notes
 
 _KEY_AT_FAULT = {"overlaps": "at", "base": "at", "range": "at", "stride": "stride",
                  "access width": "access", "size": "size", "requests": "requests",
-                 "blocks": "blocks"}  # fmt: skip
+                 "blocks": "blocks", "through": "through"}  # fmt: skip
 
 
 def _try_to_build(model: BoardModel, devices: Mapping[str, Values], notes: Notes) -> None:
@@ -264,6 +266,11 @@ def _try_to_build(model: BoardModel, devices: Mapping[str, Values], notes: Notes
     for name, one in board.devices.items():
         with _noting(devices[name], notes):
             one.join(board)
+    lines = {one.name for one in model.devices if one.irq is not None}
+    for name in board.devices:
+        flaw = board.sources.flaw(name, board.devices, lines)
+        if flaw is not None:
+            _refuse(flaw.error, devices[name].place(flaw.argument), notes)
 
 
 @contextmanager
@@ -273,10 +280,12 @@ def _noting(values: Values, notes: Notes) -> Iterator[None]:
         yield
     except DeclarationError as error:
         key = next((key for word, key in _KEY_AT_FAULT.items() if word in error.what), "at")
-        notes.refuse(
-            values.place(key), f"{error.where}: {error.what}",
-            allowed=error.allowed, fix=error.fix,
-        )  # fmt: skip
+        _refuse(error, values.place(key), notes)
+
+
+def _refuse(error: DeclarationError, place: Node, notes: Notes) -> None:
+    what = f"{error.where}: {error.what}"
+    notes.refuse(place, what, allowed=error.allowed, fix=error.fix)
 
 
 def _check_lines(
@@ -285,7 +294,7 @@ def _check_lines(
     """Note interrupt lines that several devices claim, and rules for lines that none drives."""
     owners: dict[int, str] = {}
     for device in model.devices:
-        if device.irq is None:
+        if device.irq is None or device.through:
             continue
         owner = owners.setdefault(device.irq, device.name)
         rules = model.interrupts.get(device.irq, LineRules())

@@ -21,7 +21,19 @@ from emu.scenario.source import Node, Notes, passing
 from emu.scenario.trade_names import CALLERS, SERIAL, SERIALS, trade_of_kind
 from emu.units import LineSettings, format_duration, format_frequency
 
-__all__ = ["check_scenario", "driven_devices", "nearest_baud", "serial_devices"]
+__all__ = [
+    "Places",
+    "check_actions",
+    "check_bauds",
+    "check_driver",
+    "check_limit",
+    "check_port",
+    "check_scenario",
+    "check_serial_keys",
+    "driven_devices",
+    "nearest_baud",
+    "serial_devices",
+]
 
 _MOST_BAUD_ERROR = Fraction(3, 100)
 _LARGEST_DIVISOR = 65535
@@ -62,17 +74,11 @@ def check_scenario(
     What is said of the board is left alone where the board could not be read.
     """
     trades = driven_devices(scenario.board) if "board" in values else None
-    _check_port(scenario.port, trades, values.place("port"), notes)
+    check_port(scenario.port, trades, values.place("port"), notes)
     trade = trades.get(scenario.port, SERIAL) if trades is not None else SERIAL
-    if trade not in SERIALS:
-        _check_keys(trade, scenario, values, notes)
+    check_serial_keys(trade, scenario, values, notes)
     _check_callers(trade, scenario, values, notes)
-    if trade == "basic" and scenario.far_end.flow:
-        notes.refuse(
-            values["far_end"].place("flow"), f"{scenario.port} has no RTS for the far end to heed",
-            fix="leave flow out",
-        )  # fmt: skip
-    _check_actions(trade, scenario, steps, notes)
+    check_actions(trade, scenario, steps, notes)
     far_port = _check_far_port(scenario, trades, values, notes)
     done = tuple(
         _with_port(step, places, scenario.port, far_port, notes) if scenario.port else step
@@ -80,16 +86,16 @@ def check_scenario(
     )
     scenario = replace(scenario, steps=done)
     if trades is not None and trade in SERIALS:
-        _check_bauds(scenario, values, steps, notes)
-    _check_limit(scenario, values, notes)
-    _check_driver(scenario.driver, values.place("driver"), notes)
+        check_bauds(scenario, values, steps, notes)
+    check_limit(scenario, values, notes)
+    check_driver(scenario.driver, values.place("driver"), notes)
     if isinstance(values.get("far_end"), Values):
         place = values["far_end"].place("driver")
-        _check_driver(scenario.far_end.driver, place, notes)
+        check_driver(scenario.far_end.driver, place, notes)
     return scenario
 
 
-def _check_actions(trade: str, scenario: Scenario, steps: Sequence[Places], notes: Notes) -> None:
+def check_actions(trade: str, scenario: Scenario, steps: Sequence[Places], notes: Notes) -> None:
     """Note steps that a driver of this trade cannot be asked for."""
     known = ACTIONS if trade in SERIALS else actions_of(trade)
     for step, places in zip(scenario.steps, steps, strict=True):
@@ -114,15 +120,20 @@ def _check_callers(trade: str, scenario: Scenario, values: Values, notes: Notes)
 _SERIAL_KEYS = ("line", "far_end", "expect")
 
 
-def _check_keys(trade: str, scenario: Scenario, values: Values, notes: Notes) -> None:
-    """Note keys that say something of serial lines only."""
+def check_serial_keys(trade: str, scenario: Scenario, values: Values, notes: Notes) -> None:
+    """Note keys of serial lines that say nothing of the device that is driven."""
+    if trade == "basic" and scenario.far_end.flow:
+        notes.refuse(
+            values["far_end"].place("flow"), f"{scenario.port} has no RTS for the far end to heed",
+            fix="leave flow out",
+        )  # fmt: skip
     for key in _SERIAL_KEYS:
-        if key in values:
+        if key in values and trade not in SERIALS:
             what = f"{key} says something of a serial line, and {scenario.port} is driven by a "
             notes.refuse(values.place(key), f"{what}{trade} driver", fix="leave it out")
 
 
-def _check_port(
+def check_port(
     port: str, names: Collection[str] | None, place: Node, notes: Notes, what: str = "driven device"
 ) -> None:
     """Note a name that is none of `names`; None stands for a board that could not be read."""
@@ -146,7 +157,7 @@ def _check_far_port(
         fix = _known(port, others) if others is not None else "name the other controller"
         notes.refuse(place, f"{port!r} is the driven port itself", fix=fix)
     else:
-        _check_port(port, others, place, notes, "serial controller")
+        check_port(port, others, place, notes, "serial controller")
     return port
 
 
@@ -164,7 +175,7 @@ def _with_port(step: Step, places: Places, port: str, far_port: str, notes: Note
     return step
 
 
-def _check_bauds(scenario: Scenario, values: Values, steps: Sequence[Places], notes: Notes) -> None:
+def check_bauds(scenario: Scenario, values: Values, steps: Sequence[Places], notes: Notes) -> None:
     """Note every baud rate that a controller is asked for and cannot make within 3 %."""
     clocks = {one.name: clock_hz_of(scenario.board, one.name) for one in scenario.board.devices}
     seen: set[tuple[str, int]] = set()
@@ -191,7 +202,7 @@ def _check_baud(port: str, clock_hz: int, baud: int, place: Node, notes: Notes) 
     )
 
 
-def _check_limit(scenario: Scenario, values: Values, notes: Notes) -> None:
+def check_limit(scenario: Scenario, values: Values, notes: Notes) -> None:
     """Note a limit of time that leaves no driver the time for what the steps ask for."""
     time_ps, asked_ps = scenario.limits.time_ps, least_ps(scenario)
     if time_ps is not None and time_ps < asked_ps:
@@ -219,7 +230,7 @@ def _lines(
             yield step.by or scenario.port, step.line, places.get(step.action, places["step"])
 
 
-def _check_driver(driver: str, place: Node, notes: Notes) -> None:
+def check_driver(driver: str, place: Node, notes: Notes) -> None:
     """Note a driver name of the wrong form, or whose file does not exist."""
     if not driver:
         return

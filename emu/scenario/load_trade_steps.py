@@ -36,6 +36,8 @@ _CHECK = Table(
 )
 
 _SOURCE = Whole(1, 31)
+_TICKS = Whole(0, 2**33)
+_BLOCK = Whole(0, 63)  # a bit, or one that is not there
 
 # fmt: off
 TRADE_STEPS: dict[str, StepTable] = {
@@ -99,6 +101,34 @@ TRADE_STEPS: dict[str, StepTable] = {
         ),
     },
     "copy": COPY_STEPS,
+    "watchdog": {
+        "guard": (
+            _TICKS, "guard the board, with so many ticks until it is reset",
+            (
+                Key("opens", _TICKS, "ticks before which it must not be fed, 0 if left out"),
+                Key("locked", Truth(), "let nothing but a reset stop it"),
+            ),
+        ),
+        "feed": (Nothing(), "feed the watchdog", ()),
+        "causes": (Nothing(), "ask which resets there were", ()),
+        "restart": (Nothing(), "reset the board by software", ()),
+        "stray": (
+            Choice(("feed", "stop", "start")), "let another program do that to the watchdog", (),
+        ),
+    },
+    "deadlines": {
+        "time": (Nothing(), "ask for the ticks that were counted", ()),
+        "book": (
+            Whole(0, 2**64), "book a deadline, so many ticks from now",
+            (Key("times", Whole(1, 1000), "how many, each booked when the last is called"),),
+        ),
+        "cancel": (Whole(1, 100_000), "take back a deadline, counted from 1 since open", ()),
+    },
+    "clocks": {
+        "enable": (_BLOCK, "let a block run, and wait until it answers", (TIMEOUT,)),
+        "disable": (_BLOCK, "undo one enable", ()),
+        "reset": (_BLOCK, "bring a block to its state of power-on", (TIMEOUT,)),
+    },
 }
 # fmt: on
 

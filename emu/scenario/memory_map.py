@@ -57,7 +57,10 @@ class RegisterMap(TypedDict):
 
 
 class DeviceMap(TypedDict):
-    """Describe a device and its place on the bus; ends of ranges are inclusive."""
+    """Describe a device and its place on the bus; ends of ranges are inclusive.
+
+    `irq` is a source of the interrupt controller `through`, where one is named.
+    """
 
     name: str
     kind: str
@@ -66,6 +69,7 @@ class DeviceMap(TypedDict):
     last: int
     size: int
     irq: int | None
+    through: str
     stride: int
     widths: list[int]
     clock_hz: int
@@ -98,12 +102,13 @@ def board_map(model: BoardModel) -> BoardMap:
         "clock_hz": board.cpu.clock_hz,
         "bus_bits": board.bus.width_bits,
         "endian": "big" if board.bus.big_endian else "little",
-        "devices": [_device_map(region) for region in board.bus.regions],
+        "devices": [_device_map(region, board) for region in board.bus.regions],
     }
 
 
-def _device_map(region: Region) -> DeviceMap:
+def _device_map(region: Region, board: Board) -> DeviceMap:
     device = region.device
+    source = board.sources.wired.get(device.name)
     return {
         "name": device.name,
         "kind": device.KIND,
@@ -111,7 +116,8 @@ def _device_map(region: Region) -> DeviceMap:
         "base": region.base,
         "last": region.last,
         "size": region.size,
-        "irq": region.irq,
+        "irq": region.irq if source is None else source.number,
+        "through": "" if source is None else source.controller,
         "stride": region.stride,
         "widths": list(region.widths),
         "clock_hz": device.clock_hz,
@@ -201,10 +207,17 @@ def _device_row(one: DeviceMap) -> Row:
         format_size(one["size"]),
         one["name"],
         one["kind"],
-        "-" if one["irq"] is None else str(one["irq"]),
+        _interrupt(one),
         str(one["stride"]) if one["registers"] else "-",
         ", ".join(str(width) for width in one["widths"]) + " bit",
     )
+
+
+def _interrupt(one: DeviceMap) -> str:
+    """Return the number of a device's interrupt, and of which controller that is a source."""
+    if one["irq"] is None:
+        return "-"
+    return f"{one['irq']} of {one['through']}" if one["through"] else str(one["irq"])
 
 
 def _register_facts(one: RegisterMap) -> str:

@@ -20,6 +20,7 @@ __all__ = [
     "NEVER_PS",
     "BoardModel",
     "DeviceModel",
+    "DriverModel",
     "Expectation",
     "Leftovers",
     "Limits",
@@ -35,7 +36,8 @@ ACTIONS = ("open", "send", "receive", "exchange", "echo", "drain", "wait", "work
 class DeviceModel:
     """Say what a device is and how it lies on the bus; see `emu.kernel.board.Board.attach`.
 
-    `beside` names the devices that its driver is given as well.
+    `irq` is a source of the interrupt controller `through`, where one is named; `beside` names the
+    devices that its driver is given as well.
     """
 
     name: str
@@ -46,6 +48,7 @@ class DeviceModel:
     widths: tuple[int, ...] | None = None
     wait_cycles: int = 0
     irq: int | None = None
+    through: str = ""
     size: int | None = None
     beside: tuple[str, ...] = ()
 
@@ -115,6 +118,23 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class DriverModel:
+    """Say who drives a device, where a scenario runs several drivers.
+
+    Args:
+        port: the device.
+        driver: ``path/to/file.py:Class`` or ``package.module:Class``.
+        line: what its ``open`` is called with, if it is a serial controller.
+        far_end: what hangs on that line.
+    """
+
+    port: str
+    driver: str
+    line: LineSettings = field(default_factory=lambda: LineSettings(115_200))
+    far_end: FarEndPlan = field(default_factory=FarEndPlan)
+
+
+@dataclass(frozen=True, slots=True)
 class Expectation:
     """Say what must have come out, beyond the contract, which is always checked.
 
@@ -153,6 +173,8 @@ class Scenario:
         board: the board.
         port: name of the serial device that is driven.
         driver: ``path/to/file.py:Class`` or ``package.module:Class``, empty when given elsewhere.
+        drivers: who drives what, where several drivers run on the board; `port` is then the first
+            of them, and `driver`, `line`, `far_end`, `callers` and `expect` say nothing.
         line: what ``open`` is called with, and what the far end speaks unless it says otherwise.
         far_end: what hangs on the line.
         steps: what the driver is asked to do; ``open`` and ``close`` are added where missing.
@@ -172,6 +194,7 @@ class Scenario:
     far_end: FarEndPlan
     steps: tuple[Step, ...]
     driver: str = ""
+    drivers: tuple[DriverModel, ...] = ()
     callers: tuple[str, ...] = ()
     faults: FaultPlan = field(default_factory=FaultPlan)
     expect: Expectation = field(default_factory=Expectation)

@@ -15,12 +15,13 @@ __all__ = ["Measures", "Outcome", "StepNote", "in_order", "without_echoes"]
 
 @dataclass(slots=True)
 class StepNote:
-    """Say how one step went, in a few words."""
+    """Say how one step went, in a few words; `by` names the device where there are several."""
 
     action: str
     at_ps: int
     text: str
     row: int = 0
+    by: str = ""
 
 
 @dataclass(slots=True)
@@ -89,7 +90,8 @@ class Outcome:
         driver: the driver as named.
         seed: seed of everything random.
         findings: what the rules saw, in the order of time.
-        promises: how the contract fared.
+        promises: how the contract fared; of several drivers each is ``DEVICE.promise``, and so
+            are the names of `errors` and `flagged`.
         unmet: expectations of the scenario that were not met, in words.
         measures: counts and times.
         errors: the driver's own counters at the end.
@@ -144,6 +146,7 @@ class Outcome:
             "flagged": {name: list(bounds) for name, bounds in self.flagged.items()},
             "steps": [
                 {"action": one.action, "time_s": one.at_ps / PS_PER_S, "text": one.text}
+                | ({"by": one.by} if one.by else {})
                 for one in self.steps
             ],
             "ended": self.ended,

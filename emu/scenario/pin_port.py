@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from emu.devices.gpio import PINS, Gpio
 from emu.kernel.where import Place
 from emu.record.levels import note_levels
-from emu.scenario.device_port import COMMON_PROMISES, DevicePort
+from emu.scenario.device_port import COMMON_PROMISES, NO_ANSWER, DevicePort
 from emu.scenario.model import Step
 from emu.scenario.pin_books import LET_GO, Following, Wanted, Watched
 from emu.scenario.pin_writes import PinWrites, bits_of
@@ -273,7 +273,7 @@ class PinPort(DevicePort):
         with self._asking():
             value = self.call("get", pin)
         levels = self._looked_at.pop(pin)
-        if value is None:
+        if value is NO_ANSWER:
             return "a bus error"
         value = self.whole("get", value)
         if value > 1:
@@ -302,7 +302,7 @@ class PinPort(DevicePort):
         until_ps = self._used_ps() - self.late_ps
         with self._asking():
             value = self.call("edges", pin)
-        if value is None:
+        if value is NO_ANSWER:
             return "a bus error"
         value = self.whole("edges", value)
         self._told.append(value)

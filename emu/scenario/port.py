@@ -191,7 +191,7 @@ class DrivenPort(GuardedDriver):
 
     def _drain(self, timeout_ps: int) -> bool:
         """Call ``drain`` and judge its answer, if nobody wrote or closed meanwhile."""
-        stalled_ps = self._board.clock.stalled_ps
+        taken_ps = self._taken_ps
         limit_s = seconds(timeout_ps)
         try:
             answer = self._timed("drain", lambda: self._driver.drain(limit_s), timeout_ps, 0)
@@ -201,8 +201,7 @@ class DrivenPort(GuardedDriver):
             self._bad_value("drain", answer, "True or False")
         if self.entered:
             return bool(answer)
-        stalled_ps = self._board.clock.stalled_ps - stalled_ps
-        self.contract.drained(answer=answer, stalled_ps=stalled_ps)
+        self.contract.drained(answer=answer, stalled_ps=self._taken_ps - taken_ps)
         if not answer and timeout_ps == NEVER_PS and self.contract.calm():
             self.contract.breach("drain", "drain without a time-out gave up and returned False")
         return bool(answer)

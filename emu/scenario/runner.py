@@ -15,10 +15,11 @@ from emu.kernel.bus import BusError
 from emu.kernel.clock import NEVER_PS
 from emu.kernel.journal import DEFAULT_EVENTS
 from emu.kernel.where import Place, driver_place
-from emu.rules.attach import attach_rules
+from emu.rules.attach import attach_rules, crowded
 from emu.rules.finding import Findings
 from emu.scenario.asked import limit_ps, most_ps
 from emu.scenario.build import build_board
+from emu.scenario.driver_set import load_driver_set, names_of_set
 from emu.scenario.driver_source import DriverBroken, place_of_error, rule_of_error, text_of
 from emu.scenario.guarded import RunOver
 from emu.scenario.model import Scenario
@@ -77,6 +78,9 @@ class Run:
     ) -> None:
         self.scenario = scenario
         self.board: Board = build_board(scenario.board, events=events, places=places)
+        for controller in self.board.sources.controllers:
+            if controller not in {one.port for one in scenario.drivers}:
+                self.board.stand_in_for(controller)
         self.board.power_on()
         self.findings = Findings(self.board.clock)
         self.ended = ""
@@ -86,14 +90,17 @@ class Run:
         trade = trade_of(scenario.board, scenario.port)
         self.bench = Bench(scenario, self.board, self.findings, trade.methods, detailed=places)
         self._base = base if driver and base else self.bench.folder
-        self.stage: Stage = trade.stage(self.bench)
+        several = bool(scenario.drivers)
+        self.stage: Stage = _several(self.bench) if several else trade.stage(self.bench)
         with self.board.rewiring():
             self.bench.armed = arm(
                 scenario.faults, self.board, far_ends=self.stage.far_ends, seed=scenario.seed
             )
             self.bench.rules = attach_rules(
-                self.board, self.findings, driven=self.stage.driven, meddled=self.bench.meddled
-            )
+                self.board, self.findings, driven=self.stage.driven,
+                crowded=crowded(self.board, self.stage.driven) if several else (),
+                meddled=self.bench.meddled,
+            )  # fmt: skip
         self._limit_ps = limit_ps(scenario)
         self._cut = until_ps is not None and until_ps <= self._limit_ps
         if self._cut and until_ps is not None:
@@ -103,6 +110,8 @@ class Run:
     @property
     def driver_name(self) -> str:
         """The driver as named, a file seen from the working folder; or the name of its class."""
+        if self.scenario.drivers:
+            return names_of_set(self.scenario)
         if not isinstance(self._driver, str):
             return self._driver.__qualname__
         module, colon, name = self._driver.rpartition(":")
@@ -114,7 +123,7 @@ class Run:
         self._caller = driver_place()
         try:
             with redirect_stdout(self._printed), _nobody_called_by_gc():
-                self.stage.play(self.bench.load(self._driver, self._base))
+                self.stage.play(self._load())
         except RunOver as over:
             self.ended = str(over)
         except DriverBroken as broken:
@@ -127,6 +136,12 @@ class Run:
         except BaseException as error:  # noqa: BLE001 - a handler of the driver may raise anything
             self._note_raised(error)
         return self._judge()
+
+    def _load(self) -> type:
+        """Return the driver's class, or the one that stands for all drivers."""
+        if self.scenario.drivers and isinstance(self._driver, str):
+            return load_driver_set(self.scenario)
+        return self.bench.load(self._driver, self._base)
 
     def _note_raised(self, error: BaseException) -> None:
         """Note what a handler raised while no call was under way; anything else is our mistake."""
@@ -194,6 +209,13 @@ class Run:
             events=board.clock.events,
             injections=self._injections(),
         )
+
+
+def _several(bench: Bench) -> Stage:
+    """Return the stage of several drivers, which imports what a single one does not need."""
+    from emu.scenario.several_stage import SeveralStage
+
+    return SeveralStage(bench)
 
 
 @contextmanager

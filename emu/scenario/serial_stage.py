@@ -10,7 +10,8 @@ from emu.devices.serial_driver import LineErrors
 from emu.devices.uart16550 import Uart16550
 from emu.line.far_end import FarEnd
 from emu.record.characters import note_characters
-from emu.scenario.contract import counter
+from emu.scenario.contract import PROMISES, counter
+from emu.scenario.model import Step
 from emu.scenario.outcome import Outcome
 from emu.scenario.port import DrivenPort
 from emu.scenario.promise import Promise
@@ -40,6 +41,7 @@ class SerialStage:
         self._scenario = bench.scenario
         self.ports: dict[str, DrivenPort] = {}
         self._traffic_end: tuple[int, int] | None = None
+        self._player: StepPlayer | None = None
         self._far_end = self._connect()
         self.tasks: Tasks | None = serial_task(
             bench.board, bench.scenario, lambda: self.ports.get(bench.scenario.port)
@@ -103,35 +105,51 @@ class SerialStage:
         if bench.detailed:
             note_characters(bench.board, name)
         armed = bench.armed
+        port.shares = bench.shared
         port.contract.calm = bench.calm
         port.contract.witness.sound = lambda: not armed.far_end_spoiled(name)
-        if armed.faults:
-            port.contract.excuses.find = lambda from_ps, opened_ps: armed.waivers(
-                from_ps, opened_ps=opened_ps, device=name
+        if armed.faults or bench.shared:
+            port.contract.excuses.find = lambda from_ps, opened_ps: self._with_trouble(
+                armed.waivers(from_ps, opened_ps=opened_ps, device=name)
             )
         return port
 
+    def _with_trouble(self, waivers: Mapping[str, list[str]]) -> Mapping[str, list[str]]:
+        """Return what cannot be kept and why, which is all of it where others are the reason."""
+        why = self._bench.troubled()
+        return {promise: [why] for promise in PROMISES} if why else waivers
+
     # playing
 
-    def play(self, driver: type) -> None:
-        """Construct the driver, and the one at the far end of a cable, and play all steps."""
+    def begin(self, driver: type) -> None:
+        """Construct the driver, and the one at the far end of a cable."""
         scenario, bench = self._scenario, self._bench
         self.ports[scenario.port] = self._make_port(scenario.port, driver, self._far_end)
         if scenario.far_end.kind == "port":
             other = self._other_driver(driver)
             self.ports[scenario.far_end.port] = self._make_port(scenario.far_end.port, other, None)
-        bench.armed.before_open()
-        player = StepPlayer(scenario, bench.board, self.ports, self._far_end, bench.notes)
-        player.before_open = self._before_open
+        self._player = StepPlayer(scenario, bench.board, self.ports, self._far_end, bench.notes)
+        self._player.before_open = self._before_open
         if self._far_end is not None:
-            player.after_open = self._far_end.opened
-        steps = whole_steps(scenario, tuple(self.ports))
-        last = last_close(steps, scenario.port)
+            self._player.after_open = self._far_end.opened
+
+    def take(self, step: Step, *, last: bool) -> None:
+        """Play a step; before the last ``close`` what is left is read."""
+        player = self._player
+        assert player is not None
+        if last and step.how != "now":
+            player.finish(faults_over=self._bench.faults_over(), reset=self._was_reset())
+            self._traffic_end = player.traffic_end
+        player.play(step)
+
+    def play(self, driver: type) -> None:
+        """Construct the drivers, and play all steps."""
+        self.begin(driver)
+        self._bench.armed.before_open()
+        steps = whole_steps(self._scenario, tuple(self.ports))
+        last = last_close(steps, self._scenario.port)
         for number, step in enumerate(steps):
-            if number == last and step.how != "now":
-                player.finish(faults_over=bench.faults_over(), reset=self._was_reset())
-                self._traffic_end = player.traffic_end
-            player.play(step)
+            self.take(step, last=number == last)
 
     def _before_open(self) -> None:
         """Let faults begin, and the far end listen for RTS."""
@@ -154,8 +172,11 @@ class SerialStage:
         for name, port in self.ports.items():
             if outcome.ended:
                 port.contract.cut()
-            promises = port.contract.judge(port.errors, self._bench.waived(name))
-            self._blame(port, promises)
+            why = self._bench.troubled()
+            waived = dict.fromkeys(PROMISES, why) if why else self._bench.waived(name)
+            promises = port.contract.judge(port.errors, waived)
+            if not why:
+                self._blame(port, promises)
             if name == self._scenario.port:
                 outcome.promises = promises
                 outcome.errors = _counters(port.errors)

@@ -11,9 +11,10 @@ from collections.abc import Callable
 
 from emu.kernel.clock import Clock
 from emu.kernel.cpu import Cpu
+from emu.kernel.interrupts import InterruptLine
 from emu.kernel.signal import Signal
 
-__all__ = ["SourceLine"]
+__all__ = ["Relayed", "SourceLine"]
 
 _SERVING_CYCLES = 40
 
@@ -73,3 +74,39 @@ class SourceLine:
             self.mask(self.number)
         else:
             self.serve()
+
+
+class Relayed:
+    """Follow the source of a device that has a driver of its own.
+
+    Args:
+        number: of the source.
+        line: what leads there.
+        wire: the source itself.
+        clock: the clock of the board.
+    """
+
+    def __init__(self, number: int, line: InterruptLine, wire: Signal, clock: Clock) -> None:
+        self._number = number
+        self._line = line
+        self._wire = wire
+        self._clock = clock
+        self._since_ps = 0
+        wire.watch(self._follow)
+
+    def __str__(self) -> str:
+        return f"source {self._number}, {self._line.name},"
+
+    @property
+    def waiting_ps(self) -> int:
+        """How long it has been up with a handler connected, 0 while it is not."""
+        asking = self._wire.level and self._line.handlers
+        return self._clock.now_ps - self._since_ps if asking else 0
+
+    def connected(self) -> None:
+        """Note that a handler was connected."""
+        self._since_ps = self._clock.now_ps
+
+    def _follow(self, level: int) -> None:
+        if level:
+            self._since_ps = self._clock.now_ps

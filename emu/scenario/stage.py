@@ -18,7 +18,7 @@ from emu.kernel.cpu import Cpu
 from emu.rules.attach import Rules
 from emu.rules.finding import Findings
 from emu.scenario.driver_source import DriverName, load_driver
-from emu.scenario.model import Scenario
+from emu.scenario.model import Scenario, Step
 from emu.scenario.outcome import Outcome, StepNote
 
 if TYPE_CHECKING:
@@ -37,10 +37,13 @@ class Bench:
         findings: where findings go.
         methods: what a driver of this trade must have.
         detailed: whether the driver's lines are noted, and so all that is known besides.
+        shared: whether other drivers run on the board as well.
 
     Attributes:
         notes: how each step went.
         hand_out: returns the window and the processor that the driver of a device is given.
+        troubled: says why its driver cannot keep what it promises, though nothing is wrong with
+            either; ``""`` as a rule.
         armed: the faults, once they are in place.
         rules: the rules, once they are attached.
     """
@@ -50,8 +53,10 @@ class Bench:
     findings: Findings
     methods: tuple[str, ...]
     detailed: bool = False
+    shared: bool = False
     notes: list[StepNote] = field(default_factory=list)
     hand_out: Callable[[str], tuple[Window, Cpu]] = field(init=False)
+    troubled: Callable[[], str] = lambda: ""
     armed: Armed = field(init=False)
     rules: Rules = field(init=False)
 
@@ -132,6 +137,12 @@ class Stage(Protocol):
     @property
     def far_ends(self) -> Mapping[str, FarEnd]:
         """What hangs on the line of each device."""
+
+    def begin(self, driver: type) -> None:
+        """Construct the driver."""
+
+    def take(self, step: Step, *, last: bool) -> None:
+        """Play a step; `last` says that it closes the device for good."""
 
     def play(self, driver: type) -> None:
         """Construct the driver and play all steps."""

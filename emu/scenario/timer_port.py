@@ -15,7 +15,7 @@ from emu.kernel.callers import asking_place
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.device import ReadPort, WritePort
 from emu.kernel.where import Place, driver_place
-from emu.scenario.device_port import COMMON_PROMISES, DevicePort, Held
+from emu.scenario.device_port import COMMON_PROMISES, NO_ANSWER, DevicePort, Held
 from emu.scenario.difference import times
 from emu.scenario.driver_source import rule_of_error, text_of
 from emu.scenario.model import Step
@@ -139,7 +139,7 @@ class TimerPort(DevicePort):
         first = self._timer.cycles
         value = self.call("now")
         last = self._timer.cycles
-        if value is None:
+        if value is NO_ANSWER:
             return "a bus error"
         self._told.append(value)
         value = self.whole("now", value)
@@ -166,7 +166,7 @@ class TimerPort(DevicePort):
         self._merged = self._flags = 0
         self._clears.clear()
         before, pending = self._timer.cycles, self._timer.peek("STATUS") & _END
-        if self.call("every", cycles) is None and self.failed:
+        if self.call("every", cycles) is NO_ANSWER:
             self._period = 0
             return "a bus error"
         self._period, self._began = cycles, (before, self._timer.cycles)
@@ -186,7 +186,7 @@ class TimerPort(DevicePort):
     def _periods(self, _step: Step) -> str:
         first, merged = self._timer.cycles, self._merged
         value = self.call("periods")
-        if value is None:
+        if value is NO_ANSWER:
             return "a bus error"
         value = self.whole("periods", value)
         self._told.append(value)
@@ -201,7 +201,7 @@ class TimerPort(DevicePort):
         since it was last called.
         """
         held, self._held = self._held, self.held()
-        late_ps = self.late_ps + self.held_up_ps(held)
+        late_ps = self.late_ps + self.held_up_ps(held, by_others=False)
         late = late_ps * self._timer.clock_hz // PS_PER_S
         least = max(0, (first - late - self._began[1]) // self._period - merged)
         most = (self._timer.cycles - self._began[0]) // self._period
@@ -232,7 +232,7 @@ class TimerPort(DevicePort):
         due = self._timer.cycles + cycles
         self._compare, self._unmatched, self._interrupted = None, ("", 0), ("", 0)
         answer = self.call("alarm", cycles, timeout_ps=timeout_ps, grace_ps=self.late_ps)
-        if answer is None:
+        if answer is NO_ANSWER:
             return "a bus error"
         answer = self.truth("alarm", answer)
         held_ps = self.held_up_ps(held)

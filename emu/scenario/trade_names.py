@@ -18,12 +18,17 @@ BY_KIND = {
     "interrupt_controller": "dispatch",
     "gpio": "pins",
     "dma": "copy",
+    "watchdog": "watchdog",
+    "mtimer": "deadlines",
+    "clock_gate": "clocks",
 }
 TRADES = tuple(dict.fromkeys(BY_KIND.values()))
 CALLERS: dict[str, tuple[str, ...]] = {
     SERIAL: ("close", "write"),
     "basic": ("close", "write"),
     "pins": ("set", "output"),
+    "watchdog": ("feed",),
+    "clocks": ("enable", "disable"),
 }
 """The calls that another task may make in the middle of one, by trade."""
 

@@ -71,10 +71,7 @@ def scenario_as_plain(scenario: Scenario, folder: Path | None = None) -> Plain:
         "scenario": scenario.title or "a scenario",
         "board": board_as_plain(scenario.board),
         **_if(scenario.seed != 1, seed=scenario.seed),
-        **_if(scenario.driver, driver=moved(scenario.driver)),
-        **_if(scenario.port, port=scenario.port),
-        **_if(_is_serial(scenario), line=str(scenario.line)),
-        **_if(scenario.far_end != FarEndPlan(), far_end=_far_end(scenario.far_end, moved)),
+        **(_several(scenario, moved) if scenario.drivers else _alone(scenario, moved)),
         "do": [_step(one) for one in scenario.steps],
         **_if(scenario.callers, callers=list(scenario.callers)),
         **_if(scenario.faults, faults=faults_as_plain(scenario.faults)),
@@ -83,9 +80,32 @@ def scenario_as_plain(scenario: Scenario, folder: Path | None = None) -> Plain:
     }
 
 
-def _is_serial(scenario: Scenario) -> bool:
+def _alone(scenario: Scenario, moved: Callable[[str], str]) -> Plain:
+    """Return the keys that say who drives what, and what hangs on its line."""
+    serial = _is_serial(scenario.board, scenario.port)
+    return {
+        **_if(scenario.driver, driver=moved(scenario.driver)),
+        **_if(scenario.port, port=scenario.port),
+        **_if(serial, line=str(scenario.line)),
+        **_if(scenario.far_end != FarEndPlan(), far_end=_far_end(scenario.far_end, moved)),
+    }
+
+
+def _several(scenario: Scenario, moved: Callable[[str], str]) -> Plain:
+    """Return the same of several drivers."""
+    found: dict[str, str | Plain] = {}
+    for one in scenario.drivers:
+        name, far_end = moved(one.driver), one.far_end
+        found[one.port] = name
+        if _is_serial(scenario.board, one.port):
+            far = _if(far_end != FarEndPlan(), far_end=_far_end(far_end, moved))
+            found[one.port] = {"driver": name, "line": str(one.line), **far}
+    return {"drivers": found}
+
+
+def _is_serial(board: BoardModel, port: str) -> bool:
     """Whether what is driven hangs on a line."""
-    kinds = [one.kind for one in scenario.board.devices if one.name == scenario.port]
+    kinds = [one.kind for one in board.devices if one.name == port]
     return not kinds or trade_of_kind(kinds[0]) in SERIALS
 
 
@@ -185,6 +205,7 @@ def _device(device: DeviceModel) -> Plain:
         **_if(device.widths, access=list(device.widths or ())),
         **_if(device.wait_cycles, wait=device.wait_cycles),
         **_if(device.irq is not None, irq=device.irq),
+        **_if(device.through, through=device.through),
         **_if(device.size, size=format_size(device.size or 0)),
         **_if(device.beside, beside=list(device.beside)),
         **_settings(find_device(device.kind).PARAMETERS, device.settings),

@@ -19,6 +19,7 @@ import yaml
 
 from emu.errors import Flaw, InputError
 from emu.faults.plan import FaultPlan
+from emu.scenario.driver_set import DriverSet
 from emu.scenario.file_kind import CASE_FILE, refuse_other_kind
 from emu.scenario.load import ScenarioShape
 from emu.scenario.load_faults import FAULTS, make_faults
@@ -66,7 +67,8 @@ class Case(NamedTuple):
 def source_hash(driver: type) -> str:
     """Return the hash of the source of a driver and its base classes, ``""`` if it has none."""
     files: dict[Path, None] = {}
-    for one in driver.__mro__:
+    members = driver.members.values() if issubclass(driver, DriverSet) else [driver]
+    for one in (base for member in members for base in member.__mro__):
         with suppress(OSError, TypeError):
             path = Path(inspect.getsourcefile(one) or "").resolve()
             if path.is_file() and not path.is_relative_to(_BENCH):
@@ -80,7 +82,8 @@ def scenario_hash(scenario: Scenario) -> str:
     """Return the hash of what a scenario asks for, wherever its file lies."""
     steps = tuple(replace(step, row=0) for step in scenario.steps)
     faults = FaultPlan.of(replace(one, row=0) for one in scenario.faults)
-    bare = replace(scenario, path="", driver="", steps=steps, faults=faults)
+    drivers = tuple(replace(one, driver="") for one in scenario.drivers)
+    bare = replace(scenario, path="", driver="", drivers=drivers, steps=steps, faults=faults)
     return _hash(repr(bare).encode())
 
 

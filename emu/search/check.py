@@ -202,8 +202,8 @@ class _Checker:
             self._take(number, trial, decided=False)
             return trial
 
-        callers = self._trying[number].scenario.callers
-        bout_plan = plan._replace(most=self._bouts[number].most, callers=callers)
+        bout_plan = plan._replace(most=self._bouts[number].most)
+        bout_plan = bout_plan.fitted(self._trying[number].scenario)
         return Explorer(bout_plan, run, learn, told)
 
     def _take(self, number: int, trial: Trial, *, decided: bool = True) -> None:

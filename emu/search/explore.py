@@ -24,6 +24,7 @@ from itertools import islice
 from typing import NamedTuple, TypeVar
 
 from emu.kernel.where import Place
+from emu.scenario.model import Scenario
 from emu.search.schedule import Entry, Point, Schedule, weight
 from emu.search.stepper import MOST_POINTS, Seen
 from emu.search.trial import Failure, Trial
@@ -55,6 +56,15 @@ class Plan(NamedTuple):
     most: int | None = None
     seed: int = 1
     callers: tuple[str, ...] = ()
+
+    def fitted(self, scenario: Scenario) -> Plan:
+        """Return the plan with the calls that a scenario lets another task make.
+
+        No interrupt comes for nothing to a driver whose device has no line.
+        """
+        lines = {one.name: one.irq for one in scenario.board.devices}
+        spurious = self.spurious and lines.get(scenario.port) is not None
+        return self._replace(callers=scenario.callers, spurious=spurious)
 
 
 @dataclass(slots=True)

@@ -117,7 +117,7 @@ def hunt(
             f"entries={plan.entries} without an end", where="hunt",
             allowed="up to 2", fix="give a budget, or the plan a number of runs",
         )  # fmt: skip
-    plan = plan._replace(callers=scenario.callers)
+    plan = plan.fitted(scenario)
     budget = Budget(budget_s)
     trying = Trying(scenario, driver, manner=plan.manner)
     times: dict[Cause, float] = {}

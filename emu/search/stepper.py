@@ -17,6 +17,7 @@ from pathlib import Path
 from types import CodeType, FrameType
 from typing import Any, NamedTuple
 
+from emu.errors import RunEnded
 from emu.kernel.board import Board
 from emu.kernel.bus import WIDTHS, Window
 from emu.kernel.clock import NEVER_PS
@@ -193,22 +194,42 @@ class Stepper:
         self._next = self._left[-1].point if self._left else Point(-1)
         cpu, clock = self._board.cpu, self._board.clock
         depth, from_ps = cpu.depth, clock.now_ps
-        if entry.kind == "stall":
-            served = stall(cpu, clock, entry.events)
-        elif depth or cpu.masked:
-            return  # nothing can come between here
-        elif entry.kind == "pause":
-            served = pause(cpu, clock, entry.events)
-        elif entry.kind != "spurious":
-            if self._tasks is None or not self._tasks.may_enter:
-                return
-            served = True
-            self._tasks.enter(entry.kind)
-        else:
-            served = bool(cpu.interrupts.line(self._line).handlers)
-            cpu.interrupts.line(self._line).latch()
-            cpu.attend(clock.now_ps)
+        if not self._may_act(entry):
+            return
+        served = False
+        try:
+            served = self._do(entry)
+        except RunEnded:  # by what came meanwhile, such as a reset of the board
+            self.acted.append(Acted(entry, place, depth, served, from_ps, clock.now_ps))
+            raise
         self.acted.append(Acted(entry, place, depth, served, from_ps, clock.now_ps))
+
+    def _do(self, entry: Entry) -> bool:
+        """Be late, or let something in, and say whether a handler or another task ran."""
+        cpu, clock = self._board.cpu, self._board.clock
+        if entry.kind == "stall":
+            return stall(cpu, clock, entry.events)
+        if entry.kind == "pause":
+            return pause(cpu, clock, entry.events)
+        if entry.kind != "spurious":
+            assert self._tasks is not None
+            self._tasks.enter(entry.kind)
+            return True
+        served = bool(cpu.interrupts.line(self._line).handlers)
+        cpu.interrupts.line(self._line).latch()
+        cpu.attend(clock.now_ps)
+        return served
+
+    def _may_act(self, entry: Entry) -> bool:
+        """Whether an entry can do anything here: main code may not be interrupted everywhere."""
+        cpu = self._board.cpu
+        if entry.kind == "stall":
+            return True
+        if cpu.depth or cpu.masked:
+            return False
+        if entry.kind == "spurious":
+            return self._line in cpu.interrupts.lines
+        return entry.kind == "pause" or (self._tasks is not None and self._tasks.may_enter)
 
     def _note(self, point: Point, place: Place) -> None:
         cpu = self._board.cpu

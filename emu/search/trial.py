@@ -151,7 +151,8 @@ class Trying:
         stepper = self._stepper(run, schedule, learn)
         board, port = run.board, self.scenario.port
         covering = Covering(board, port) if cover else None
-        explained = explain in EXPLAINED and isinstance(board.device(port), Uart16550)
+        alone = isinstance(board.device(port), Uart16550) and not self.scenario.drivers
+        explained = explain in EXPLAINED and alone
         explainer = Explainer(run, port) if explained else None
 
         def hand_out(name: str) -> tuple[Window, Cpu]:

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from emu.errors import InputError
+from emu.scenario.driver_set import DriverSet
 from emu.scenario.from_python import scenario_of
 from emu.scenario.load import load_scenario
 from emu.scenario.model import Scenario
@@ -90,7 +91,7 @@ class CaseKeeper:
         name = name_of(subject.driver, folder)
         case = case_of(kept, subject.driver, name, subject.manner, failure, trial)
         write_case(path, case, trial, scenario=scenario)
-        return KeptCase(str(path), bool(name))
+        return KeptCase(str(path), bool(name or kept.drivers))
 
     def _stem(self) -> str:
         """Return a file name for the test that is running, and for no other."""
@@ -108,6 +109,8 @@ def name_of(driver: type, folder: Path) -> str:
 
     A class that is made in a function, or inside another class, cannot be found.
     """
+    if issubclass(driver, DriverSet):
+        return ""
     module = sys.modules.get(driver.__module__)
     if getattr(module, driver.__name__, None) is not driver:
         return ""
@@ -123,7 +126,7 @@ def _as_kept(scenario: Scenario, folder: Path) -> tuple[Scenario, str | dict[str
     if scenario.path and _is_as_in_file(scenario):
         return scenario, os.path.relpath(scenario.path, folder)
     plain = scenario_as_plain(scenario, folder)
-    plain.pop("driver", None)
+    plain.pop("driver", None)  # the case has it; several drivers stand in the scenario alone
     plain.pop("seed", None)  # the case has it
     kept = scenario_of(plain, path=str(folder / "case"), folder=folder)
     return replace(kept, seed=scenario.seed), plain

@@ -22,6 +22,7 @@ from emu.kernel.where import driver_place
 from emu.report.hunt_summary import render_found, render_hunt
 from emu.report.run_summary import render_outcome, short_path
 from emu.scenario.build import build_board
+from emu.scenario.driver_set import load_driver_set, names_of_set
 from emu.scenario.driver_source import DriverBroken, DriverName, load_driver
 from emu.scenario.from_python import board_of, scenario_of
 from emu.scenario.load import load_any_board, load_scenario, parse_board, parse_scenario
@@ -135,7 +136,7 @@ class RunDriver:
 
         Args:
             driver: its class, ``path/to/file.py:Class`` or ``package.module:Class``; None for the
-                scenario's own.
+                scenario's own, of which there may be several.
             scenario: path of a scenario file, its text, what would stand in it, or a model.
             stalls: after the run, try every timing with the processor late up to so often, 0 to 9;
                 what a scenario expects beyond the contract is not asked of those runs.
@@ -186,6 +187,8 @@ class RunDriver:
 
     def _subject(self, driver: type | str | None, model: Scenario, manner: str) -> Subject:
         __tracebackhide__ = True
+        if model.drivers:
+            return self._several(driver, model, manner)
         if isinstance(driver, type):
             return Subject(model, driver, driver.__qualname__, manner)
         text = driver or model.driver
@@ -194,13 +197,19 @@ class RunDriver:
         base = self._root if driver else Path(model.path).parent
         name = DriverName.parse(text, base=base)
         shown = f"{short_path(name.module)}:{name.class_name}"
-        try:
-            methods = trade_of(model.board, model.port).methods
+        methods = trade_of(model.board, model.port).methods
+        with _broken_told(shown):
             return Subject(model, self._load(name, methods), shown, manner)
-        except DriverBroken as broken:
-            file, line = broken.place
-            place = f"{short_path(file)}:{line}" if line else shown
-            raise DriverFailed(f"{place}  {broken.rule}\n   {broken.message}") from None
+
+    def _several(self, driver: type | str | None, model: Scenario, manner: str) -> Subject:
+        """Return what is run where the scenario names several drivers."""
+        __tracebackhide__ = True
+        if driver is not None:
+            raise AccessError(
+                "a driver beside those that the scenario names", where="emu_run", fix="give None"
+            )
+        with _broken_told(model.path):
+            return Subject(model, load_driver_set(model), names_of_set(model), manner)
 
     def _load(self, name: DriverName, methods: tuple[str, ...]) -> type:
         """Return the class of a driver, read once as long as its file stays as it is."""
@@ -247,6 +256,18 @@ class RunDriver:
             ]
             paths = [one.path for one in cases]
             _fail(render_hunt(hunted, subject.scenario.title, subject.name, paths), cases[0])
+
+
+@contextmanager
+def _broken_told(shown: str) -> Iterator[None]:
+    """Fail the test at the line at which the code of a driver fails when it is loaded."""
+    __tracebackhide__ = True
+    try:
+        yield
+    except DriverBroken as broken:
+        file, line = broken.place
+        place = f"{short_path(file)}:{line}" if line else shown
+        raise DriverFailed(f"{place}  {broken.rule}\n   {broken.message}") from None
 
 
 @contextmanager

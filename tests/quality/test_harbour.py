@@ -1,4 +1,4 @@
-"""Several drivers at once on the harbour's board, their handlers, and a line that two share."""
+"""Several drivers at once on the harbour's board: a shared line, and two by way of a controller."""
 
 from __future__ import annotations
 
@@ -14,7 +14,9 @@ from drivers_example.message_seal import MessageSeal
 from drivers_example.pin_keeper import PinKeeper
 from drivers_example.smallest import Smallest
 from drivers_example.timekeeper import Timekeeper
-from emu import CheckSettings, LineSettings
+from drivers_example.watchkeeper import Watchkeeper
+from emu import CheckSettings, Cpu, LineSettings, Window, routed
+from emu.errors import RunEnded
 from emu.kernel.board import Board, LineRules
 from emu.line.far_end import FarEnd
 from emu.line.plan import FarEndPlan
@@ -35,6 +37,7 @@ class Harbour(NamedTuple):
     """The board with a driver on each device."""
 
     board: Board
+    router: Dispatcher
     radio: InterruptDriver
     console: Smallest
     pins: PinKeeper
@@ -42,12 +45,17 @@ class Harbour(NamedTuple):
     seal: MessageSeal
 
 
-def opened(model: BoardModel) -> Harbour:
-    """Build the board, hang far ends on its lines, and open every driver."""
-    board = build_board(model)
-    board.power_on()
+def opened(model: BoardModel, board: Board | None = None) -> Harbour:
+    """Build the board, hang far ends on its lines, and open every driver.
+
+    Of a board that is given only the drivers are new.
+    """
     ends = []
-    for name, line in (("telemetry", LINE), ("console", SLOW)):
+    lines = (("telemetry", LINE), ("console", SLOW)) if board is None else ()
+    if board is None:
+        board = build_board(model)
+        board.power_on()
+    for name, line in lines:
         far = FarEnd(FarEndPlan("echo"), board.clock, board.device(name).signals, line)
         ends.append(far)
     gates = board.window("gates")
@@ -55,11 +63,14 @@ def opened(model: BoardModel) -> Harbour:
     gates.write32(RELEASE, SAMPLING)
     board.cpu.sleep(10e-6)
 
-    def given(name: str) -> tuple[object, object]:
-        return board.window(name), board.cpu
+    router = Dispatcher(board.window("router"), board.cpu)
+    router.open()
+
+    def given(name: str) -> tuple[Window, Cpu]:
+        return board.window(name), routed(board.cpu, {"router": router})
 
     found = Harbour(
-        board, InterruptDriver(*given("telemetry")), Smallest(*given("console")),
+        board, router, InterruptDriver(*given("telemetry")), Smallest(*given("console")),
         PinKeeper(*given("float_and_lamp")), Timekeeper(*given("sampling")),
         MessageSeal(*given("seal")),
     )  # fmt: skip
@@ -83,7 +94,7 @@ def shared(model: BoardModel) -> BoardModel:
 
 def a_busy_minute(harbour: Harbour) -> None:
     """Use everything at once, and check that each gets what it asked for."""
-    board, radio, console, pins, timer, seal = harbour
+    board, _, radio, console, pins, timer, seal = harbour
     outside = board.device("float_and_lamp").signals["pin1"]
     pins.follow(1, 2)
     pins.output(4, 0)
@@ -108,7 +119,7 @@ def a_busy_minute(harbour: Harbour) -> None:
 
 def closed(harbour: Harbour) -> None:
     """Close every driver and see that nothing stirs."""
-    for driver in harbour[1:]:
+    for driver in reversed(harbour[1:]):
         driver.close()
     before = harbour.board.cpu.entries
     harbour.board.cpu.sleep(0.01)
@@ -118,9 +129,14 @@ def closed(harbour: Harbour) -> None:
 
 @pytest.mark.parametrize("model", [HARBOUR, shared(HARBOUR)], ids=["own lines", "a shared line"])
 def test_drivers_do_not_disturb_each_other(model: BoardModel) -> None:
-    """Five drivers on one board, their handlers in each other's way, all keep what they promise."""
+    """Six drivers on one board, their handlers in each other's way, all keep what they promise."""
     harbour = opened(model)
     a_busy_minute(harbour)
+    lines = harbour.board.cpu.interrupts.lines
+    by_router = [one for one in lines.values() if one.through]
+    assert [one.name for one in by_router] == ["console.irq", "seal.irq"]
+    assert all(one.deliveries for one in by_router)
+    assert lines[11].deliveries <= sum(one.deliveries for one in by_router)
     assert harbour.board.cpu.entries > 40
     closed(harbour)
 
@@ -135,8 +151,10 @@ def test_a_reset_of_the_board_is_survived() -> None:
     gates.write32(CLOCK, SAMPLING)
     gates.write32(RELEASE, SAMPLING)
     board.cpu.sleep(10e-6)
-    for driver in harbour[2:]:
+    for driver in reversed(harbour[3:]):
         driver.close()
+    harbour.router.close()
+    harbour.router.open()
     harbour.radio.open(LINE)  # which closes it first, as open may
     harbour.console.open(SLOW)
     harbour.pins.open()
@@ -146,12 +164,31 @@ def test_a_reset_of_the_board_is_survived() -> None:
     closed(harbour)
 
 
-def test_the_router_of_the_board() -> None:
-    """The driver of the interrupt controller runs beside the others."""
+def test_a_bite_of_the_watchdog_ends_all_drivers() -> None:
+    """Fed, the board works on; starved, it begins anew with new drivers, and knows why."""
     harbour = opened(HARBOUR)
     board = harbour.board
-    router = Dispatcher(board.window("router"), board.cpu)
-    router.open()
+    guard = Watchkeeper(board.window("guard"), board.cpu)
+    guard.open()
+    assert guard.causes() == {"power-on"}
+    assert guard.guard(3277, 100, locked=True)
+    a_busy_minute(harbour)
+    assert guard.feed()
+    with pytest.raises(RunEnded, match="guard bit: not fed"):
+        harbour.timer.alarm(1_000_000, 2.0)
+    board.cpu.restart()
+    again = opened(HARBOUR, board)
+    guard = Watchkeeper(board.window("guard"), board.cpu)
+    guard.open()
+    assert guard.causes() == {"late"}
+    a_busy_minute(again)
+    closed(again)
+
+
+def test_the_router_of_the_board() -> None:
+    """The driver of the interrupt controller serves what has no other driver, beside the others."""
+    harbour = opened(HARBOUR)
+    board, router = harbour.board, harbour.router
     calls: list[int] = []
     wire = board.device("router").signals["source9"]
 
@@ -164,5 +201,4 @@ def test_the_router_of_the_board() -> None:
         board.clock.schedule(board.clock.now_ps + (turn + 1) * 300 * US, lambda: wire.set(1))
     a_busy_minute(harbour)
     assert calls == [9] * 5
-    router.close()
     closed(harbour)

@@ -21,25 +21,35 @@ NEAR_LINES, MOST_ENTRIES = 3, 2
 ALONE = "two messages, then left alone"
 FULL = "more than can be written in time"
 TASK = "another task at every timing, idle at 1"
+BLOCKS = "another task while blocks start and stop, at every timing"
 SINGLE = "one character at a time"
+FEEDER = "another task that feeds from 40 on, at every timing"
 SHOWS_IN = {
     "ack-after-service": ALONE,
     "ack-or-arm-after-restart": ALONE,
     "bank-or-index-clobbered": "a block longer than the FIFO, then closed",
+    "bank-or-index-clobbered-watchdog": FEEDER,
     "cancel-versus-complete": FULL,
+    "cancel-versus-complete-deadlines": "taken back as it is due, at every timing",
     "check-then-enable-gap": ALONE,
+    "check-then-enable-gap-deadlines": "a row of deadlines, at every timing",
     "clear-more-than-serviced": ALONE,
+    "clock-before-access-second-user": "another task while a block settles, at every timing",
     "dma-done-not-wire-done": "damaged characters while draining",
     "double-start": SINGLE,
     "error-leaves-device-busy": FULL,
     "idle-tail-miscount": "nobody reads for a while",
     "mask-register-rmw-race": ALONE,
     "one-event-per-isr": "both ways on an edge-sensed line",
+    "port-rmw-race-clocks": BLOCKS,
     "port-rmw-race-direction": TASK,
     "port-rmw-race-other-task": TASK,
     "port-rmw-race-shadow": TASK,
     "rmw-on-w1c": "an alarm among periods, at every timing",
     "shared-state-rmw-race": SINGLE,
+    "shared-state-rmw-race-watchdog": FEEDER,
+    "shared-state-rmw-race-clocks": BLOCKS,
+    "shared-state-rmw-race-deadlines": "another while one is due, at every timing",
     "poll-no-timeout-copy": "fault: the engine stops for good",
     "sleep-lost-wakeup": SINGLE,
     "sleep-lost-wakeup-checksum": "two messages, at every timing",

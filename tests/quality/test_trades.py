@@ -19,8 +19,16 @@ GOOD = {
     "dispatch": "drivers_example/dispatcher.py:Dispatcher",
     "pins": "drivers_example/pin_keeper.py:PinKeeper",
     "copy": "drivers_example/log_mover.py:LogMover",
+    "watchdog": "drivers_example/watchkeeper.py:Watchkeeper",
+    "deadlines": "drivers_example/deadline_keeper.py:DeadlineKeeper",
+    "clocks": "drivers_example/power_keeper.py:PowerKeeper",
 }
-OTHERS = {"copy": "tests/quality/snippets/byte_mover.py:ByteMover"}  # in another style
+OTHERS = {  # in another style
+    "copy": "tests/quality/snippets/byte_mover.py:ByteMover",
+    "watchdog": "tests/quality/snippets/clock_watcher.py:ClockWatcher",
+    "deadlines": "tests/quality/snippets/tick_wheel.py:TickWheel",
+    "clocks": "tests/quality/snippets/shadow_gate.py:ShadowGate",
+}
 PLAIN = [(trade, one) for trade in GOOD for one in suite(trade) if not one.hunted]
 PLAIN_OTHERS = [(trade, one) for trade, one in PLAIN if trade in OTHERS]
 HUNTED = [(trade, one) for trade in GOOD for one in suite(trade) if one.hunted]
@@ -46,7 +54,7 @@ def test_a_good_driver_is_clean(trade: str, bout: Bout) -> None:
 
 @pytest.mark.parametrize(("trade", "bout"), PLAIN_OTHERS, ids=name_of)
 def test_a_driver_in_another_style_is_clean(trade: str, bout: Bout) -> None:
-    """How a driver comes to the right bytes is its own business."""
+    """How a driver comes to the right results is its own business."""
     outcome = run_scenario(bout.scenario(), driver_of(trade, OTHERS))
     assert outcome.clean, (outcome.findings, [one for one in outcome.promises if not one.kept])
 

@@ -295,3 +295,31 @@ def test_entries_left_behind_by_earlier_starts_are_not_renewed() -> None:
     clock.run_until(200)
 
     assert (log, clock.events) == ([90], 4)
+
+
+class _Nobody:
+    """Wants nothing."""
+
+    best = None
+
+
+@pytest.mark.parametrize("dozing", [False, True])
+def test_a_run_that_an_action_has_ended_is_forgotten(dozing: bool) -> None:
+    """Time goes on from there, and what was left of a hold is not booked."""
+    clock = Clock()
+
+    def fail() -> None:
+        raise LookupError("a reset")
+
+    clock.schedule(10, lambda: clock.hold(100))
+    clock.schedule(40, fail)
+    run = (lambda: clock.run_until_wanted(60, _Nobody())) if dozing else lambda: clock.run_until(20)
+    with pytest.raises(LookupError):
+        run()
+
+    clock.abandon()
+
+    assert (clock.now_ps, clock.stalled_ps) == (40, 30 if dozing else 20)
+    clock.schedule(50, lambda: clock.hold(70))
+    assert clock.run_until(60) == 70
+    assert clock.stalled_ps == (40 if dozing else 30)

@@ -387,3 +387,21 @@ class GateRules(DeviceRules):
 
 TestGate = GateRules.TestCase
 TestGate.settings = settings(SAME, max_examples=30, stateful_step_count=20)
+
+
+def test_who_looks_on_sees_each_block() -> None:
+    """Blocks tell whether they run and how often their reset line was pulled, after each write."""
+    bench = Bench()
+    seen: list[list[tuple[str, bool, int]]] = []
+    bench.gate.on_drive.append(
+        lambda: seen.append([(one.name, one.runs, one.pulls) for one in bench.gate.blocks])
+    )
+    bench.set(clock=1, release=3)
+    bench.set(clock=1, release=0)
+    assert seen == [
+        [("telemetry", False, 0), ("sampling", False, 0)],
+        [("telemetry", True, 0), ("sampling", False, 0)],
+        [("telemetry", True, 0), ("sampling", False, 0)],
+        [("telemetry", False, 1), ("sampling", False, 1)],
+    ]
+    assert bench.gate.settle_ps == 4 * _US_PS

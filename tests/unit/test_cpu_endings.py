@@ -9,6 +9,7 @@ from collections.abc import Callable
 import pytest
 
 from emu.errors import RunEnded
+from emu.kernel.board import LineRules
 from emu.kernel.bus import BusError
 from emu.kernel.clock import PS_PER_S
 from emu.kernel.cpu import HEARTBEAT_PS
@@ -354,3 +355,34 @@ def test_end_raised_again_and_again_does_not_grow() -> None:
         depths.append(depth)
 
     assert len(set(depths)) == 1
+
+
+@pytest.mark.parametrize("inside", ["a handler", "a sleep", "a mask"])
+def test_a_processor_that_begins_anew(inside: str) -> None:
+    """Once what has ended the run has come out, nothing of it is left but the time that it took."""
+    bench = Bench(lines={4: LineRules(edge=True)})
+    bench.clock.schedule(30 * US, lambda: bench.board.reset("somebody pressed the button"))
+    if inside == "a handler":
+        bench.serve(then=lambda: bench.cpu.sleep(1))
+        bench.pulse(10 * US)
+    if inside == "a mask":
+        bench.cpu.mask()
+    ended = ends(bench, lambda: bench.cpu.sleep(1))
+    assert ended.rule == "board-reset"
+    began_ps = bench.clock.now_ps
+    bench.wire().set(1)
+
+    bench.cpu.restart()
+    bench.log.clear()
+    bench.cpu.sleep(50e-6)
+
+    line = bench.cpu.interrupts.line(4)
+    assert (bench.cpu.ended, bench.cpu.depth, bench.cpu.masked) == (None, 0, False)
+    assert (line.handlers, line.latched, bench.log) == ([], False, [])
+    assert bench.clock.now_ps == began_ps + 50 * US
+    assert bench.cpu.idle_ps == (60 if inside == "a handler" else 80) * US
+    bench.cpu.connect(4, lambda: bench.log.append("served"))
+    bench.wire().set(0)
+    bench.wire().set(1)
+    bench.cpu.time()
+    assert bench.log == ["served"]

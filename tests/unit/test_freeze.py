@@ -172,3 +172,16 @@ def test_a_pause_ends_when_nothing_more_is_scheduled() -> None:
     seen = ticks(bench, 3)
     pause(bench.cpu, bench.clock, 64)
     assert (seen, bench.clock.now_ps) == ([3], 3 * US)
+
+
+def test_a_stall_that_ends_the_run_is_booked() -> None:
+    """Time that passed until an event ended the run was stalled all the same."""
+    bench = Bench()
+
+    def end() -> None:
+        bench.cpu.end(RunEnded("board-reset", "a reset"))
+
+    bench.clock.schedule(5 * US, end)
+    with pytest.raises(RunEnded):
+        stall(bench.cpu, bench.clock, 1)
+    assert bench.clock.stalled_ps == 5 * US

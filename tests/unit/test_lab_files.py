@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from emu.errors import InputError
+from emu.labs.course import folder_of_labs
 from emu.labs.lab import Edit, edited
 from emu.labs.load_lab import load_lab
 from emu.labs.new_lab import new_lab
 from tests.lab_bench import ANSWERS, DRIVER, LAB, submission, write_lab
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_a_lab_is_read(tmp_path: Path) -> None:
@@ -107,3 +111,11 @@ def test_a_new_lab_overwrites_nothing(tmp_path: Path) -> None:
         new_lab("51_mine", tmp_path)
     with pytest.raises(InputError, match="no name of a lab"):
         new_lab("mine", tmp_path)
+
+
+def test_a_wheel_has_the_course() -> None:
+    """The labs stand beside the room in a wheel, where they are looked for first."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    included = project["tool"]["hatch"]["build"]["targets"]["wheel"]["force-include"]
+    assert included["drivers_example/labs"] == "emu/labs/course"
+    assert folder_of_labs() == ROOT / "drivers_example" / "labs"

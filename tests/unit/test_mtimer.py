@@ -12,6 +12,7 @@ from hypothesis import settings
 
 from emu.devices.mtimer import MachineTimer
 from emu.kernel.board import Board
+from emu.kernel.clock import NEVER_PS
 from emu.testing import DeviceRules
 
 MSIP, CMP_LOW, CMP_HIGH, LOW, HIGH = 0x0, 0x4000, 0x4004, 0xBFF8, 0xBFFC
@@ -166,3 +167,25 @@ TestMachineTimer = MachineTimerRules.TestCase
 TestMachineTimer.settings = settings(
     derandomize=True, database=None, deadline=None, max_examples=50, stateful_step_count=30
 )
+
+
+def test_the_time_may_begin_late() -> None:
+    """A board can say what the time begins at, so that a carry is near; a reset begins there."""
+    board = Board("harbour")
+    board.attach(MachineTimer, "ticks", 0x0200_0000, irq=7, settings={"cycles": 2**32 - 5})
+    board.power_on()
+    ports, clock = board.devices["ticks"].ports, board.clock
+    clock.run_until(1_000_000)
+    assert (ports["MTIME_HIGH"].read(), ports["MTIME_LOW"].read()) == (1, 5)
+    board.devices["ticks"].reset()
+    assert (ports["MTIME_HIGH"].read(), ports["MTIME_LOW"].read()) == (0, 2**32 - 5)
+
+
+def test_a_compare_that_never_comes_is_no_event() -> None:
+    """With all ones in the compare nothing is due, so whoever waits for an event has none."""
+    board = Board("harbour")
+    board.attach(MachineTimer, "ticks", 0x0200_0000, irq=7)
+    board.power_on()
+    assert board.clock.next_event_ps == NEVER_PS
+    board.devices["ticks"].ports["MTIMECMP_HIGH"].write(0)
+    assert board.clock.next_event_ps < NEVER_PS

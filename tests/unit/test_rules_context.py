@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from emu.errors import RunEnded
 from emu.kernel.board import Board, LineRules
 from emu.rules.context import Context
 from emu.rules.finding import Findings
@@ -119,3 +120,16 @@ def test_a_call_in_a_call_is_judged_by_itself(context: Context, findings: Findin
 def test_an_end_without_a_beginning_is_let_pass(context: Context) -> None:
     """A call that was never announced ends nothing."""
     assert context.call_ends("read", "gauge") is None
+
+
+def test_a_call_that_was_cut_off_is_not_judged(
+    board: Board, context: Context, findings: Findings
+) -> None:
+    """What ends the run, or resets the board, ends a call that proves nothing."""
+    context.call_begins("write", "gauge")
+    context.hold("write-when-full", "outer")
+    with pytest.raises(RunEnded):
+        board.reset("dog bit")
+
+    assert context.call_ends("write", "gauge") is None
+    assert (context.here().name, names(findings)) == ("", [])

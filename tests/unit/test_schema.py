@@ -39,7 +39,8 @@ WELL_SHAPED = {
     "five_bits_two_stops", "impossible_baud", "interrupt_twice", "interrupt_without_device",
     "limit_too_short", "misaligned", "no_serial_port", "outside_the_bus", "overlap",
     "request_without_wire", "scenario_for_a_board", "small_memory",
-    "step_by_nobody", "too_much_data", "too_wide", "two_ports", "unknown_port",
+    "step_by_nobody", "through_what", "through_without_source", "too_much_data", "too_wide",
+    "two_ports", "unknown_port",
 }  # fmt: skip
 OUT_OF_REACH = {
     # quantities whose text has the right form but not a right value; limits of patterns

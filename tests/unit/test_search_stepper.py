@@ -19,6 +19,7 @@ from drivers_example.first_try import FirstTry
 from drivers_example.interrupt_driven import InterruptDriver
 from drivers_example.polled import PolledDriver
 from emu import Cpu, Window
+from emu.errors import RunEnded
 from emu.scenario.load import load_scenario
 from emu.scenario.runner import Run
 from emu.search import stepper as stepper_module
@@ -327,6 +328,25 @@ def test_a_spurious_interrupt_that_nobody_waits_for() -> None:
     assert [one.served for one in stepper.acted] == [False]
     cpu.connect(4, bench.handler())
     assert bench.served == [0]
+
+
+def test_a_spurious_interrupt_without_a_line() -> None:
+    """A device that has no interrupt line is not interrupted for nothing."""
+    bench = Bench()
+    stepper = Stepper(bench.board, (at(1, kind="spurious"),))
+    stepper.window(bench.io[0]).read8(0)
+    assert stepper.acted == []
+
+
+def test_an_entry_that_ends_the_run_is_noted() -> None:
+    """A delay until an event that resets the board did so, and is not taken for one left out."""
+    bench = Bench()
+    stepper = Stepper(bench.board, (at(1),), line=4)
+    bench.clock.schedule(3 * US, lambda: bench.board.reset("dog bit"))
+    with pytest.raises(RunEnded):
+        stepper.window(bench.io[0]).read8(0)
+    (acted,) = stepper.acted
+    assert (acted.entry, acted.served, acted.from_ps, acted.until_ps) == (at(1), False, 0, 3 * US)
 
 
 def test_entries_come_in_their_order() -> None:

@@ -305,6 +305,23 @@ def test_standing_still_it_does_not_bite(bench: Bench) -> None:
     assert len(bench.resets) == 1
 
 
+def test_who_watches_it_is_told(bench: Bench) -> None:
+    """Each begin of a count is told, and each reset with its cause; the window is known."""
+    dog, begun, bitten = bench.dog, [], []
+    dog.on_begin.append(lambda: begun.append(dog.in_force))
+    dog.on_bite.append(bitten.append)
+    bench.begin(100, 10)
+    bench.write(TIMEOUT, 50)
+    assert (dog.running, dog.in_force) == (True, (10, 100))
+    bench.run(ms=20)
+    bench.feed()
+    bench.run(ms=50)
+    bench.write(RESET, RESET_KEY)
+    assert begun == [(10, 100), (10, 50)]
+    assert bitten == [WATCHDOG | LATE, SOFTWARE]
+    assert not dog.running
+
+
 class WatchdogRules(DeviceRules):
     """Whatever software does and however long it waits, it keeps to its declaration."""
 

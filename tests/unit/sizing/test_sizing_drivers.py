@@ -122,11 +122,12 @@ def test_a_wheel_has_the_drivers_that_are_simulated() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     included = project["tool"]["hatch"]["build"]["targets"]["wheel"]["force-include"]
 
-    assert included == {
+    simulated = {
         f"drivers_example/{file}": f"emu/sizing/drivers_example/{file}"
         for file in sorted(FILES.values())
     }
-    assert all((ROOT / one).is_file() for one in included)
+    assert simulated.items() <= included.items()
+    assert all((ROOT / one).is_file() for one in simulated)
 
 
 def pins() -> tuple[Board, FarEnd, BitBanged]:
