@@ -88,11 +88,17 @@ class LabRun:
 
     Args:
         scenario: what is asked.
-        hunt: whether it is tried at every timing.
+        hunt: between what it is tried at every timing: ``line``, or ``opcode`` for steps inside a
+            line; "" for not at all.
     """
 
     scenario: Scenario
-    hunt: bool = False
+    hunt: str = ""
+
+    @property
+    def manner(self) -> str:
+        """What steps of schedules are."""
+        return self.hunt or "line"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from typing import Any
 from emu.errors import Flaw, InputError
 from emu.labs.lab import CLASSES, Answers, Edit, Lab, LabRun, Repair, Sign
 from emu.scenario.load import ScenarioShape
-from emu.scenario.shape import Choice, Items, JsonSchema, Key, Table, Text, Truth, Values, Whole
+from emu.scenario.shape import Choice, Items, JsonSchema, Key, Table, Text, Values, Whole
 from emu.scenario.source import Node, Notes, compose, passing, read_text
 
 __all__ = ["NAME", "load_lab"]
@@ -70,6 +70,21 @@ class _Factor:
     def schema(self) -> JsonSchema:
         """Return the schema of the number."""
         return {"type": "number", "minimum": 1, "maximum": 100}
+
+
+@dataclass(frozen=True, slots=True)
+class _Hunt:
+    """Take true, or ``opcode``."""
+
+    def read(self, node: Node, notes: Notes) -> str:
+        """Return between what to be late."""
+        if node.value is True:
+            return "line"
+        if node.value is False:
+            return ""
+        if node.value != "opcode":
+            raise notes.refuse(node, f"{node} is no way to hunt", allowed="true, false, opcode")
+        return "opcode"
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +263,7 @@ def _run(node: Node, shared: Node | None, notes: Notes) -> LabRun:
     pairs = [pair for pair in node.value if pair[0].text != "hunt"]
     pairs += [pair for pair in common if pair[0].text not in own]
     hunts = [value for key, value in node.value if key.text == "hunt"]
-    hunt = Truth().read(hunts[0], notes) if hunts else False
+    hunt = _Hunt().read(hunts[0], notes) if hunts else ""
     return LabRun(ScenarioShape().read(replace(node, value=tuple(pairs)), notes), hunt)
 
 

@@ -34,7 +34,8 @@ def moment_of(driver: type, runs: tuple[LabRun, ...], told: Told, *, rows: int =
         told: the failure.
         rows: how many rows to show.
     """
-    scenario = next(one.scenario for one in runs if one.scenario.title == told.run)
+    tried = next(one for one in runs if one.scenario.title == told.run)
+    scenario = tried.scenario
     schedule = tuple(
         Entry(Point(call, step), kind, events) for call, step, kind, events in told.schedule
     )
@@ -44,29 +45,38 @@ def moment_of(driver: type, runs: tuple[LabRun, ...], told: Told, *, rows: int =
     def ready(run: Run) -> None:
         gauges.append(Gauges(run.board, scenario.port))
 
-    trying = Trying(scenario, driver)
+    trying = Trying(scenario, driver, manner=tried.manner)
     trial = trying.run(schedule, events=_MOST_EVENTS, places=True, ready=ready, keep=kept.append)
     events = read_tape(kept[0].board).events
     assert trying.outcome is not None, "a run has an outcome"
-    moment_ps = _moment_ps(told, events, kept[0], trying.outcome, trial.acted)
+    moment_ps = _moment_ps(told, events, kept[0], trying.outcome)
+    since_ps = _since_ps(told, events, trial.acted, moment_ps)
     remarks = [Remark(one.from_ps, _delay(one)) for one in trial.acted]
     remarks.append(Remark(moment_ps, f"{told.rule}: {told.message}"))
-    return lanes(events, gauges[0], moment_ps=moment_ps, remarks=remarks, rows=rows)
+    return lanes(
+        events, gauges[0], moment_ps=moment_ps, since_ps=since_ps, remarks=remarks, rows=rows
+    )
 
 
-def _moment_ps(
-    told: Told, events: list[AnyEvent], run: Run, outcome: Outcome, acted: tuple[Acted, ...]
-) -> int:
-    """Return when it goes wrong: when that was found, or else when the driver was last late."""
+def _moment_ps(told: Told, events: list[AnyEvent], run: Run, outcome: Outcome) -> int:
+    """Return when it goes wrong: when that was found, or else when the last call ended."""
     found = [one.time_ps for one in run.findings.all() if one.rule == told.rule]
     broken = [
         one.broken_ps for one in outcome.promises
         if one.broken_ps is not None and told.rule == f"promise {one.promise}"
     ]  # fmt: skip
-    at_line = [one.time_ps for one in events if told.line and one.line == told.line]
-    late = [one.until_ps for one in acted]
     ends = [one.time_ps for one in events if isinstance(one, CallEnd)]
-    return next((times[-1] for times in (found, broken, late, at_line, ends) if times), 0)
+    return next((times[-1] for times in (found, broken, ends) if times), 0)
+
+
+def _since_ps(told: Told, events: list[AnyEvent], acted: tuple[Acted, ...], moment_ps: int) -> int:
+    """Return when it began to: when the processor was late, or the driver at the line named."""
+    late = [one.from_ps for one in acted]
+    at_line = [
+        one.time_ps for one in events
+        if told.line and one.line == told.line and one.time_ps <= moment_ps
+    ]  # fmt: skip
+    return next((times[-1] for times in (late, at_line) if times), moment_ps)
 
 
 def _delay(acted: Acted) -> str:

@@ -120,7 +120,7 @@ class _Trials:
         setting: Setting,
         stuck: Callable[[Tried], None] | None,
     ) -> None:
-        self._trying = [Trying(one.scenario, driver) for one in runs]
+        self._trying = [Trying(one.scenario, driver, manner=one.manner) for one in runs]
         if stuck is not None:
             for one in self._trying:
                 one.last_resort = self._resort(one, stuck)
@@ -168,7 +168,7 @@ class _Trials:
             yield from crew.run(Job(number, schedule) for schedule in chunk)
 
         scenario = self._runs[number].scenario
-        plan = Plan(entries=2).fitted(scenario)
+        plan = Plan(entries=2, manner=self._runs[number].manner).fitted(scenario)
         explorer = Explorer(
             plan, run, lambda: crew.one(Job(number, learn=plan.manner)), found.enough
         )

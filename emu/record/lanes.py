@@ -30,7 +30,9 @@ WIDTH = 100
 _US = 10**6
 _TIME, _CODE, _WIRE, _FIFO = 10, 29, 13, 5
 _GAP = "  "
-_WIDE = re.compile(r"0x0+(?=[0-9a-f]{2}\b)")
+_LONGEST_ROUND, _FARTHEST = 8, 400
+_LEAST_LEFT_OUT = 3  # rows that are worth a word in their place
+_WIDE = re.compile(r"0x0+(?=[0-9a-f]{2,}\b)")
 _UNTIL = re.compile(r" until [0-9.]+ us| in [0-9.]+ us in all")
 
 
@@ -54,6 +56,7 @@ def lanes(
     gauges: Gauges,
     *,
     moment_ps: int,
+    since_ps: int | None = None,
     remarks: Sequence[Remark] = (),
     rows: int = 24,
 ) -> str:
@@ -63,27 +66,86 @@ def lanes(
         events: in the order of time, with the driver's lines.
         gauges: what stood there meanwhile.
         moment_ps: the moment, most of whose rows come before it.
+        since_ps: when it began to go wrong, if that is known: it is shown too, or rather.
         remarks: what is to be said besides.
         rows: how many rows to show.
     """
     told = [_row(one) for one in events if not isinstance(one, BankSwitch)]
-    told = [one for one in told if one.main or one.handler or one.wire or one.remark]
     for remark in sorted(remarks, key=lambda one: one.time_ps):
-        at = next((i for i, one in enumerate(told) if one.time_ps > remark.time_ps), len(told))
-        told.insert(at, _Row(remark.time_ps, remark=remark.text))
-    last = max((i for i, one in enumerate(told) if one.time_ps <= moment_ps), default=0)
-    first = max(0, min(last - rows * 3 // 4, len(told) - rows))
+        told.insert(_place_of(remark, told), _Row(remark.time_ps, remark=remark.text))
+    told, before, after = _about(told, moment_ps if since_ps is None else since_ps, moment_ps)
+    first = _first_of(told, moment_ps if since_ps is None else since_ps, moment_ps, rows)
     shown = told[first : first + rows]
+    before, after = before + first, after + len(told) - first - len(shown)
     fifo = gauges.at(moment_ps).received is not None
     lines = [_head(fifo=fifo)]
-    if first:
-        lines.append(f"({first} earlier {'row' if first == 1 else 'rows'} left out)")
+    if before:
+        lines.append(f"({before} earlier {'row' if before == 1 else 'rows'} left out)")
     for row in shown:
         lines += _laid(row, gauges, fifo=fifo)
-    left = len(told) - first - len(shown)
-    if left:
-        lines.append(f"({left} later {'row' if left == 1 else 'rows'} left out)")
+    if after:
+        lines.append(f"({after} later {'row' if after == 1 else 'rows'} left out)")
     return "\n".join(lines) + "\n"
+
+
+def _about(told: list[_Row], since_ps: int, until_ps: int) -> tuple[list[_Row], int, int]:
+    """Return what lies about a stretch of time, folded, and how many rows lie before and after."""
+    start = max(0, _index(told, since_ps) - _FARTHEST)
+    end = _index(told, until_ps) + _FARTHEST
+    return _folded(told[start:end]), start, max(0, len(told) - end)
+
+
+def _index(told: Sequence[_Row], time_ps: int) -> int:
+    """Return the last row that is no later than a time."""
+    return max((at for at, one in enumerate(told) if one.time_ps <= time_ps), default=0)
+
+
+def _first_of(told: Sequence[_Row], since_ps: int, moment_ps: int, rows: int) -> int:
+    """Return the row to begin with: both times are to be seen, or else the first of them."""
+    since, moment = _index(told, since_ps), _index(told, moment_ps)
+    end = moment + max(1, rows // 8)
+    first = end - rows if end - since < rows * 3 // 4 else since - rows // 3
+    return max(0, min(first, len(told) - rows))
+
+
+def _place_of(remark: Remark, told: Sequence[_Row]) -> int:
+    """Return where a remark belongs: behind its time, or right behind a call that ended then."""
+    ended = [
+        at
+        for at, one in enumerate(told, 1)
+        if one.time_ps == remark.time_ps and " returned" in one.main
+    ]
+    later = (at for at, one in enumerate(told) if one.time_ps > remark.time_ps)
+    return ended[-1] if ended else next(later, len(told))
+
+
+def _folded(told: Sequence[_Row]) -> list[_Row]:
+    """Return the rows with rounds left out that say the same as the round before them."""
+    found: list[_Row] = []
+    at = 0
+    while at < len(told):
+        length, rounds = _rounds(told, at)
+        found += told[at : at + max(1, length)]
+        at += max(1, length * rounds)
+        if rounds > 1:
+            last = told[at - 1]
+            words = f"the last {length} rows" if length > 1 else "the same"
+            often = f"{rounds - 1} times more" if rounds > 2 else "once more"
+            found.append(last._replace(main="", handler="", wire="", remark=f"{words} {often}"))
+    return found
+
+
+def _rounds(told: Sequence[_Row], start: int) -> tuple[int, int]:
+    """Return how many rows repeat from a row on, and how often they come; 0 if none do."""
+    texts = [one[1:] for one in told[start : start + _FARTHEST]]
+    for length in range(1, _LONGEST_ROUND + 1):
+        first = texts[:length]
+        rounds = 1
+        while texts[length * rounds : length * (rounds + 1)] == first:
+            rounds += 1
+        if length * (rounds - 1) >= _LEAST_LEFT_OUT:
+            return length, rounds
+    return 0, 1
 
 
 def _head(*, fifo: bool) -> str:

@@ -163,7 +163,7 @@ def test_a_lab_of_ones_own(capsys: pytest.CaptureFixture[str]) -> None:
     assert (status, out.splitlines()[-1]) == (0, "1 lab, 0 of them wrong")
     lab = load_lab(Path("51_mine"))
     (Path("51_mine") / "driver.py").write_text(
-        lab.broken.replace("status & bit", "status & bit & ROOM"), encoding="utf-8"
+        lab.broken.replace("self._io.write32(DATA, byte)", "pass"), encoding="utf-8"
     )
     status, out, _ = emu(capsys, "verify", "51_mine")
     assert status == 1

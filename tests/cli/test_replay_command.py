@@ -72,7 +72,7 @@ def test_a_case_that_still_fails(capsys: pytest.CaptureFixture[str], case: Path)
     assert "FAILED   replayed exactly: the record is the same to the picosecond" in out
     assert "promise drain" in out
     assert f"driver{case.parent.parent}/gauge.py:Gauge" in "".join(out.split())
-    assert "Next: emu replay " in out
+    assert "Next: emu replay " in " ".join(out.split())
 
 
 def test_a_case_is_found_from_anywhere(

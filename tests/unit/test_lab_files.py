@@ -21,7 +21,7 @@ def test_a_lab_is_read(tmp_path: Path) -> None:
     """What stands in the files is what the lab says, and shared keys are in every run."""
     lab = load_lab(write_lab(tmp_path))
     assert (lab.number, lab.title) == (7, "The letter that stays behind")
-    assert [one.hunt for one in lab.runs] == [False, True]
+    assert [one.hunt for one in lab.runs] == ["", "line"]
     assert {str(one.scenario.line) for one in lab.runs} == {"115200 8N1"}
     assert lab.solution == submission()
     assert [one.title for one in lab.answers.repairs] == ["no waiting at all", "spins"]
