@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import ast
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cache
 from typing import NamedTuple
 
@@ -51,10 +51,14 @@ class Misconduct(NamedTuple):
     what: str
 
 
-def misconduct(source: str) -> list[Misconduct]:
+def misconduct(source: str, barred: Sequence[str] = ()) -> list[Misconduct]:
     """Return what a submission contains that it may not, in the order of its lines.
 
     Text that is not Python at all is a matter of its own: one entry, at the line that is wrong.
+
+    Args:
+        source: its text.
+        barred: names of calls that the lab does not allow besides.
     """
     if len(source.encode()) > MOST_BYTES:
         return [Misconduct(0, f"it is longer than {MOST_BYTES >> 10} KiB")]
@@ -65,7 +69,15 @@ def misconduct(source: str) -> list[Misconduct]:
         text = error.msg if isinstance(error, SyntaxError) else type(error).__name__
         return [Misconduct(line, f"it is not Python: {text}")]
     own, modules = _declared(tree), _modules(tree)
-    return sorted({one for node in ast.walk(tree) for one in _wrong(node, own, modules)})
+    found = {one for node in ast.walk(tree) for one in _wrong(node, own, modules)}
+    return sorted(found.union(_barred(tree, barred)))
+
+
+def _barred(tree: ast.Module, names: Sequence[str]) -> Iterator[Misconduct]:
+    """Yield the calls that a lab does not allow."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Attribute) and node.attr in names:
+            yield Misconduct(node.lineno, f"it uses {node.attr}, which this lab does not allow")
 
 
 @cache

@@ -72,6 +72,16 @@ def test_plain_python_is_let_through(code: str) -> None:
     assert misconduct(submission(opening=code)) == []
 
 
+def test_a_lab_may_bar_a_call() -> None:
+    """Where runs cannot tell, a lab names the call that would spare the work."""
+    source = submission(opening="self._cpu.sleep(1)")
+    line = source.splitlines().index("        self._cpu.sleep(1)") + 1
+    assert misconduct(source) == []
+    assert misconduct(source, ["sleep"])[0] == (
+        line, "it uses sleep, which this lab does not allow"
+    )  # fmt: skip
+
+
 def test_a_text_that_is_too_long_is_refused() -> None:
     """Nobody has to parse a submission of megabytes."""
     (found,) = misconduct(DRIVER + "#" * MOST_BYTES)
