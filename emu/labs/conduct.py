@@ -10,7 +10,7 @@ from __future__ import annotations
 import ast
 import sys
 import types
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cache
 from importlib import import_module
 from typing import NamedTuple
@@ -134,10 +134,14 @@ class _Known(NamedTuple):
         return ""
 
 
-def misconduct(source: str) -> list[Misconduct]:
+def misconduct(source: str, barred: Sequence[str] = ()) -> list[Misconduct]:
     """Return what a submission contains that it may not, in the order of its lines.
 
     Text that is not Python at all is a matter of its own: one entry, at the line that is wrong.
+
+    Args:
+        source: its text.
+        barred: names of calls that the lab does not allow besides.
     """
     data = source.encode()
     if len(data) > MOST_BYTES:
@@ -149,7 +153,22 @@ def misconduct(source: str) -> list[Misconduct]:
         text = error.msg if isinstance(error, SyntaxError) else type(error).__name__
         return [Misconduct(line, f"it is not Python: {text}")]
     known = _Known.of(tree)
-    return sorted({one for node in ast.walk(tree) for one in _wrong(node, known)})
+    found = {one for node in ast.walk(tree) for one in _wrong(node, known)}
+    return sorted(found.union(_barred(tree, barred)))
+
+
+def _barred(tree: ast.Module, names: Sequence[str]) -> Iterator[Misconduct]:
+    """Yield the calls that a lab does not allow."""
+    for node in ast.walk(tree):
+        match node:
+            case ast.Attribute(attr=name):
+                reached = [name]
+            case ast.MatchClass(kwd_attrs=reached):
+                pass
+            case _:
+                continue
+        for name in set(names).intersection(reached):
+            yield Misconduct(node.lineno, f"it uses {name}, which this lab does not allow")
 
 
 @cache

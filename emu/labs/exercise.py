@@ -47,7 +47,8 @@ def begin(lab: Lab, into: Path) -> Path:
 def page(lab: Lab, folder: Path) -> str:
     """Return the page that tells the story of a lab, as Markdown."""
     number = lab.number
-    kept = "\n".join(_item(one) for one in lab.forbidden)
+    barred = [f"No repair calls {', '.join(lab.barred)}."] if lab.barred else []
+    kept = "\n".join(_item(one) for one in (*lab.forbidden, *barred))
     return "\n".join([
         f"# Lab {number}: {lab.title}",
         "",

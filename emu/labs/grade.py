@@ -115,7 +115,7 @@ class Grader:
 
         Side effects: starts a process and ends it.
         """
-        wrong = misconduct(source)
+        wrong = misconduct(source, self.lab.barred)
         if wrong:
             more = f", and {len(wrong) - 1} more such lines" if len(wrong) > 1 else ""
             return Grade(REFUSED, f"{wrong[0].what}{more}", wrong[0].line)

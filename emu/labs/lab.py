@@ -117,6 +117,7 @@ class Lab:
         story: what happened in the harbour.
         symptom: what was reported.
         forbidden: what a repair must leave alone.
+        barred: names of calls that a repair may not make, where the runs cannot tell.
         hints: three, of growing help.
         lesson: what is to be learned.
         source: where the bug, or what it breaks, is described in public; may be empty.
@@ -138,6 +139,7 @@ class Lab:
     story: str
     symptom: str
     forbidden: tuple[str, ...]
+    barred: tuple[str, ...]
     hints: tuple[str, ...]
     lesson: str
     source: str

@@ -148,6 +148,7 @@ LAB = Table(
         Key("story", _Prose(), "what happened in the harbour", required=True),
         Key("symptom", _Prose(), "what was reported", required=True),
         Key("forbidden", Items(_Prose(), least=1), "what must be left alone", required=True),
+        Key("barred", Items(Text()), "names of calls that a repair may not make"),
         Key("hints", Items(_Prose(), least=_HINTS), "three, of growing help", required=True),
         Key("lesson", _Prose(), "what is to be learned", required=True),
         Key("source", _Prose(), "where it is described in public"),
@@ -189,7 +190,8 @@ def _made(
     return Lab(
         name=folder.name, folder=folder, title=values["lab"], family=values["class"],
         difficulty=values["difficulty"], after=values.get("after", ()),
-        forbidden=values["forbidden"], hints=values["hints"], source=values.get("source", ""),
+        forbidden=values["forbidden"], barred=values.get("barred", ()), hints=values["hints"],
+        source=values.get("source", ""),
         runs=runs, fails=_sign(values["fails"]), load=values.get("load", 1.5), broken=broken,
         answers=answers, **text,
     )  # fmt: skip

@@ -17,7 +17,6 @@ from pathlib import Path
 from types import CodeType, FrameType
 from typing import Any, NamedTuple
 
-from emu.errors import RunEnded
 from emu.kernel.board import Board
 from emu.kernel.bus import WIDTHS, Window
 from emu.kernel.clock import NEVER_PS
@@ -199,10 +198,8 @@ class Stepper:
         served = False
         try:
             served = self._do(entry)
-        except RunEnded:  # by what came meanwhile, such as a reset of the board
+        finally:  # a reset of the board, or what a handler raises, may end the run here
             self.acted.append(Acted(entry, place, depth, served, from_ps, clock.now_ps))
-            raise
-        self.acted.append(Acted(entry, place, depth, served, from_ps, clock.now_ps))
 
     def _do(self, entry: Entry) -> bool:
         """Be late, or let something in, and say whether a handler or another task ran."""

@@ -14,7 +14,7 @@ from emu.labs.keeper import Held, Hold, hold
 from emu.labs.lab import Lab
 from emu.labs.load_lab import load_lab
 from emu.labs.trials import Setting
-from tests.lab_bench import submission, write_lab
+from tests.lab_bench import LAB, submission, write_lab
 
 SHORT = Hold(seconds=4.0, memory_bytes=1 << 29, setting=Setting(pairs=0, seconds=3.0))
 REACHES = {
@@ -65,6 +65,15 @@ def test_a_good_driver_is_not_hindered(lab: Lab) -> None:
     assert found.stopped == ""
     assert found.tried is not None
     assert (found.tried.failures, found.tried.runs) == ([], 1)
+
+
+def test_lines_named_by_number_get_there(tmp_path: Path) -> None:
+    """A board whose interrupt lines have settings of their own is the same in the process."""
+    edge = LAB.replace("irq: 6}}}", "irq: 6}}, interrupts: {6: {trigger: edge}}}")
+    found = held(load_lab(write_lab(tmp_path, lab=edge)), submission())
+    assert found.stopped == ""
+    assert found.tried is not None
+    assert found.tried.failures == []
 
 
 @pytest.mark.parametrize(("code", "what"), REACHES.items())

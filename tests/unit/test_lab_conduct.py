@@ -157,6 +157,20 @@ def test_a_mark_at_the_beginning_is_no_matter() -> None:
     assert misconduct("\ufeff" + submission()) == []
 
 
+def test_a_lab_may_bar_a_call() -> None:
+    """Where runs cannot tell, a lab names the call that would spare the work."""
+    source = submission(opening="self._cpu.sleep(1)")
+    line = source.splitlines().index("        self._cpu.sleep(1)") + 1
+    assert misconduct(source) == []
+    assert misconduct(source, ["sleep"])[0] == (
+        line, "it uses sleep, which this lab does not allow"
+    )  # fmt: skip
+    pattern = "match cpu:\n    case object(sleep=call): pass\n"
+    assert misconduct(pattern, ["sleep"]) == [
+        (2, "it uses sleep, which this lab does not allow")
+    ]  # fmt: skip
+
+
 def test_a_text_that_is_too_long_is_refused() -> None:
     """Nobody has to parse a submission of megabytes."""
     (found,) = misconduct(DRIVER + "#" * MOST_BYTES)

@@ -15,7 +15,7 @@ class FloatCounter:
     def __init__(self, io: Window, cpu: Cpu) -> None:
         self._io = io
         self._cpu = cpu
-        self._counts: dict[int, int] = {}  # edges by watched pin
+        self._counts: dict[int, int] = {}  # edges by pin that interrupts
         self._targets: dict[int, int] = {}  # the output that follows, by source
 
     def open(self) -> None:
@@ -24,8 +24,7 @@ class FloatCounter:
         self._io.write32(DIR, 0)
         self._io.write32(EDGE, ALL)
         self._io.write32(PENDING, ALL)
-        self._counts.clear()
-        self._targets.clear()
+        self._counts, self._targets = {}, {}
         self._cpu.connect(self._io.irq, self._serve)
 
     def close(self) -> None:
@@ -39,8 +38,10 @@ class FloatCounter:
         bit = _bit(pin)
         with self._cpu.interrupts_masked():
             self._part(pin)
-            self._change(DRAIN, bit, open_drain)
+            if level:
+                self._change(DRAIN, bit, open_drain)
             self._io.write32(SET if level else CLEAR, bit)
+            self._change(DRAIN, bit, open_drain)
             self._change(DIR, bit, 1)
 
     def input(self, pin: int) -> None:
@@ -59,7 +60,7 @@ class FloatCounter:
 
     def get(self, pin: int) -> int:
         """Return the level that a pin shows."""
-        return self._io.read32(IN) >> pin & 1 if _bit(pin) else 0
+        return int(_bit(pin) & self._io.read32(IN) != 0)
 
     def watch(self, pin: int, edge: str) -> None:
         """Begin to count the edges of a pin, from 0."""
@@ -71,13 +72,14 @@ class FloatCounter:
 
     def edges(self, pin: int) -> int:
         """Return how many edges of a watched pin came."""
-        return self._counts.get(pin, 0) if _bit(pin) else 0
+        _bit(pin)
+        return self._counts.get(pin, 0)
 
     def follow(self, source: int, target: int) -> None:
         """Make `target` an output that has the level of `source`."""
         bit, _ = _bit(source), _bit(target)
         with self._cpu.interrupts_masked():
-            self._counts.pop(source, None)
+            self._counts[source] = 0
             self._sense(bit, "both")
             self.output(target, self.get(source))
             self._targets[source] = target
@@ -104,17 +106,15 @@ class FloatCounter:
 
     def _serve(self) -> None:
         """Count the edges that have come, and let outputs follow."""
-        for pin in (*self._counts, *self._targets):
+        for pin in self._counts:
             if self._io.read32(PENDING) >> pin & 1:
                 self._acknowledge(1 << pin)
-                if pin in self._counts:
-                    self._counts[pin] += 1
-                else:
+                self._counts[pin] += 1
+                if pin in self._targets:
                     self._io.write32(SET if self.get(pin) else CLEAR, 1 << self._targets[pin])
 
 
 def _bit(pin: int) -> int:
-    """Return the bit of a pin, which is never 0."""
     if not 0 <= pin < 16:
         raise ValueError(f"there is no pin {pin}, only 0 to 15")
     return 1 << pin

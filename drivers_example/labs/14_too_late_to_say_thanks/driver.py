@@ -39,8 +39,10 @@ class LampKeeper:
         bit = _bit(pin)
         with self._cpu.interrupts_masked():
             self._part(pin)
-            self._change(DRAIN, bit, open_drain)
+            if level:
+                self._change(DRAIN, bit, open_drain)
             self._io.write32(SET if level else CLEAR, bit)
+            self._change(DRAIN, bit, open_drain)
             self._change(DIR, bit, 1)
 
     def input(self, pin: int) -> None:
@@ -59,7 +61,7 @@ class LampKeeper:
 
     def get(self, pin: int) -> int:
         """Return the level that a pin shows."""
-        return self._io.read32(IN) >> pin & 1 if _bit(pin) else 0
+        return int(_bit(pin) & self._io.read32(IN) != 0)
 
     def watch(self, pin: int, edge: str) -> None:
         """Begin to count the edges of a pin, from 0."""
@@ -71,7 +73,8 @@ class LampKeeper:
 
     def edges(self, pin: int) -> int:
         """Return how many edges of a watched pin came."""
-        return self._counts.get(pin, 0) if _bit(pin) else 0
+        _bit(pin)
+        return self._counts.get(pin, 0)
 
     def follow(self, source: int, target: int) -> None:
         """Make `target` an output that has the level of `source`."""
@@ -111,7 +114,7 @@ class LampKeeper:
 
 
 def _bit(pin: int) -> int:
-    """Return the bit of a pin, which is never 0."""
+    """Return the bit of a pin."""
     if not 0 <= pin < 16:
         raise ValueError(f"there is no pin {pin}, only 0 to 15")
     return 1 << pin

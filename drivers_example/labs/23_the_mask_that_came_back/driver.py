@@ -25,7 +25,6 @@ class HarbourRouter:
         self._handlers.clear()
         self._io.write32(ENABLE, EVERY)
         for source in SOURCES:
-            self._io.write32(PRIORITY + 4 * source, 0)
             self._io.write32(CLAIM, source)
         self._io.write32(ENABLE, 0)
         self._io.write32(THRESHOLD, 0)
