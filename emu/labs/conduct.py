@@ -8,6 +8,7 @@ before any of it runs. It is a fence for the clumsy and a first hurdle for the o
 from __future__ import annotations
 
 import ast
+import re
 import sys
 import types
 from collections.abc import Iterator, Sequence
@@ -53,6 +54,8 @@ _FRAMES = {
                  types.GeneratorType, types.TracebackType)
     for name in dir(kind) if name.startswith(_PREFIXES)
 }  # fmt: skip
+_FIELD = re.compile(r"\{[^{}]*\}")  # of a text to be formatted, which reaches for attributes too
+_REACHED = re.compile(r"\.(_\w+)")
 _IO = {
     "base", "beside", "clock_hz", "irq", "name", "stride",
     *(f"{way}{width}{rep}" for way in ("read", "write") for width in WIDTHS
@@ -265,13 +268,25 @@ def _wrong(node: ast.AST, known: _Known) -> Iterator[Misconduct]:
             yield Misconduct(node.lineno, f"it uses {node.id}")
         case ast.Name(ctx=ast.Load()) if node.id in known.modules and node not in known.owners:
             yield Misconduct(node.lineno, f"it hands on {node.id}, a module as a whole")
-        case ast.keyword(arg="assigned"):
-            yield Misconduct(node.value.lineno, "it chooses what attributes are copied")
+        case ast.Attribute():
+            yield from _attribute(node, known)
+        case _:
+            yield from _without_dot(node, known)
+
+
+def _without_dot(node: ast.AST, known: _Known) -> Iterator[Misconduct]:
+    """Yield what is wrong with attributes that are reached for in a text, a pattern or a copy."""
+    match node:
+        case ast.Constant(value=str(text)):
+            for field in _FIELD.findall(text):
+                for name in _REACHED.findall(field):
+                    yield from _hidden(name, node.lineno, known)
         case ast.MatchClass():
             for name in node.kwd_attrs:
                 yield from _hidden(name, node.lineno, known)
-        case ast.Attribute():
-            yield from _attribute(node, known)
+        case ast.Call(func=ast.Name(id="wraps") | ast.Attribute(attr="wraps")):
+            if len(node.args) + len(node.keywords) > 1:
+                yield Misconduct(node.lineno, "it chooses what attributes are copied")
 
 
 def _imports_from(node: ast.ImportFrom) -> Iterator[Misconduct]:

@@ -48,6 +48,7 @@ REFUSED = {
     "from operator import *; methodcaller": "it uses methodcaller",
     "import types; types.FunctionType": "it reaches for types.FunctionType",
     "import typing; typing.get_type_hints": "it reaches for typing.get_type_hints",
+    "'{0._counts}'.format(self._io)": "it reaches for _counts, a hidden name that is not its own",
     "import functools; functools.wraps(1, assigned=())":
         "it chooses what attributes are copied",
     "from emu import Board": "it imports emu.Board, an inside of the bench",
@@ -62,6 +63,8 @@ ALLOWED = (
     "self._mine = 1; self._mine",
     "self.read8 = 1",
     "print('hello')",
+    "from functools import wraps; wraps(len); dict(assigned=1)",
+    "'{0.level:#x} of {self._io}: {{}}'.format(self, self=self)",
     "super().__init__()",
     "from emu import *",
     "from types import SimpleNamespace; mark = SimpleNamespace(time=0); mark.time = 1",
