@@ -32,7 +32,7 @@ _MOST_BYTES = 1 << 20
 @_INTO
 def start(number: str, into: str) -> int:
     """Copy the exercise of lab N: the broken driver, the story, and the run that shows it."""
-    from emu.labs.course import find_lab
+    from emu.labs.course import find_lab, reference
     from emu.labs.exercise import DRIVER, begin, page
     from emu.labs.progress import Diary
 
@@ -42,29 +42,32 @@ def start(number: str, into: str) -> int:
     diary.of(lab.name)
     diary.write()
     click.echo(page(lab, made))
-    click.echo(f"Next: mend {made / DRIVER}; emu lab show {lab.number} shows where it breaks")
+    click.echo(f"Next: mend {made / DRIVER}; emu lab show {reference(lab)} shows where it breaks")
     return 0
 
 
 @click.command()
 @_NUMBER
 @click.argument("file", required=False, type=click.Path(dir_okay=False))
+@_INTO
 @click.option("--rows", type=click.IntRange(6, 400), metavar="N", default=24, show_default=True,
               help="How many rows to show.")  # fmt: skip
-def show(number: str, file: str | None, rows: int) -> int:
-    """Show the moment at which the driver of lab N breaks, or the one in FILE."""
-    from emu.labs.course import find_lab
+def show(number: str, file: str | None, into: str, rows: int) -> int:
+    """Show the moment at which a driver of lab N breaks: FILE, your exercise, or the original."""
+    from emu.labs.course import find_lab, reference
     from emu.labs.grade import Grader
     from emu.report.lab_pages import render_grade
 
     lab = find_lab(number)
+    file = file or _exercise(lab, into)
     found = Grader(lab).grade(_source(file) if file else lab.broken, rows=rows)
+    click.echo(f"{file or 'the driver as it is handed out'}\n")
     if found.moment:
         click.echo(found.moment)
-    hand_in = f"emu lab grade {lab.number} {shlex.quote(file) if file else 'FILE'}"
-    next_step = f"emu lab hint {lab.number} helps; {hand_in} grades a repair"
+    hand_in = f"emu lab grade {reference(lab)} {shlex.quote(file) if file else 'FILE'}"
+    next_step = f"emu lab hint {reference(lab)} helps; {hand_in} grades a repair"
     click.echo(render_grade(lab, found, painter(sys.stdout), next_step=next_step), nl=False)
-    return 0 if not file or found.passed else 1
+    return 0
 
 
 @click.command()
@@ -87,23 +90,28 @@ def hint(number: str, into: str, *, every: bool, solution: bool) -> int:
     entry.hints = most if every else first
     diary.write()
     for one in range(first, entry.hints + 1):
-        click.echo(render_hint(lab, one, left=most - one), nl=False)
+        again = "" if Path(into).is_dir() else " --all"  # where nothing is kept
+        click.echo(render_hint(lab, one, left=most - one, more=again), nl=False)
     return 0
 
 
 @click.command()
 @_NUMBER
-@click.argument("file", type=click.Path(dir_okay=False))
+@click.argument("file", required=False, type=click.Path(dir_okay=False))
 @_INTO
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-def grade(number: str, file: str, into: str, *, as_json: bool) -> int:
-    """Grade the repair of lab N in FILE."""
+def grade(number: str, file: str | None, into: str, *, as_json: bool) -> int:
+    """Grade a repair of lab N: FILE, or your exercise if it is left out."""
     from emu.labs.course import find_lab
     from emu.labs.grade import Grader
     from emu.labs.progress import Diary
     from emu.report.lab_pages import grade_as_json, render_grade
 
-    lab, source, diary = find_lab(number), _source(file), Diary(Path(into))
+    lab, diary = find_lab(number), Diary(Path(into))
+    file = file or _exercise(lab, into)
+    if not file:
+        raise click.UsageError(f"give a FILE; there is no exercise of lab {number} in {into}")
+    source = _source(file)
     found = Grader(lab).grade(source)
     entry = diary.of(lab.name)
     entry.tries += not entry.passed
@@ -118,11 +126,21 @@ def grade(number: str, file: str, into: str, *, as_json: bool) -> int:
 
 
 def _next(lab: Lab, found: Grade, file: str) -> str:
+    from emu.labs.course import reference
+
     if found.passed:
         return "emu lab shows the course, and what to begin with now"
     if found.failures:
-        return f"emu lab show {lab.number} {shlex.quote(file)} shows the moment at which it breaks"
-    return f"emu lab hint {lab.number} helps"
+        return f"emu lab show {reference(lab)} {shlex.quote(file)} shows when it breaks"
+    return f"emu lab hint {reference(lab)} helps"
+
+
+def _exercise(lab: Lab, into: str) -> str:
+    """Return the driver of the learner's exercise, "" if it was not begun there."""
+    from emu.labs.exercise import DRIVER
+
+    path = Path(into) / lab.name / DRIVER
+    return str(path) if path.is_file() else ""
 
 
 def _source(file: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -38,7 +39,7 @@ Exit status: 0 all passed, 1 some did not, 2 bad input, 130 interrupted.""",
 )
 @click.argument("folder", metavar="DIR", type=click.Path(exists=True, file_okay=False))
 @click.option(
-    "--lab", metavar="N", help="Which lab all files are for; their names tell if left out."
+    "--lab", metavar="N", help="Lab that all files are for, or its folder; names tell if left out."
 )
 @click.option("--csv", "csv_file", type=click.Path(dir_okay=False), metavar="FILE",
               help="Write the marks as CSV.")  # fmt: skip
@@ -65,13 +66,23 @@ def grade_all(
     from emu.report.class_pages import class_as_csv, class_as_html, render_class
 
     root = Path(folder)
-    handed_in = papers(root, find_lab(lab).folder if lab else None)
+    handed_in, strays = papers(root, find_lab(lab).folder if lab else None)
+    kept = 0
     with Progress() as progress:
 
         def told(one: Marked, done: int, every: int) -> None:
+            nonlocal kept
+            kept = done
             progress.tell(f"{done} of {every}, {one.path}: {one.verdict}", done / every)
 
-        marked = grade_class(handed_in, root, workers=workers, again=again, told=told)
+        try:
+            marked = grade_class(handed_in, root, workers=workers, again=again, told=told)
+        except KeyboardInterrupt:
+            kept_of = f"{kept} of {len(handed_in)} are kept"
+            click.echo(f"stopped; {kept_of}, the same command goes on from there", err=True)
+            return 130
+    for stray in strays:
+        click.echo(f"left out: {stray}", err=True)
     for file, text in (
         (csv_file, class_as_csv(marked)),
         (html_file, class_as_html(marked, f"Labs of {root.resolve().name}")),
@@ -79,9 +90,9 @@ def grade_all(
         if file:
             _write(Path(file), text)
     click.echo(render_class(marked, painter(sys.stdout)), nl=False)
-    if not html_file:
-        click.echo("\nNext: --html FILE writes a page with the reason for each")
-    return 0 if all(one.verdict == PASSED for one in marked) else 1
+    hint = "grades what has changed" if html_file else "--html FILE writes a reason for each"
+    click.echo(f"\nNext: emu lab class {shlex.quote(folder)} {hint}")
+    return 0 if not strays and all(one.verdict == PASSED for one in marked) else 1
 
 
 @click.command()

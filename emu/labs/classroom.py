@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import msgspec
 
@@ -20,12 +21,12 @@ from emu.errors import Flaw, InputError
 from emu.labs.conduct import MOST_BYTES
 from emu.labs.course import names
 from emu.labs.grade import STOPPED, Grade, Grader
-from emu.labs.keeper import Hold
+from emu.labs.keeper import Hold, end_all
 from emu.labs.lab import Lab
 from emu.labs.load_lab import load_lab
 from emu.labs.printable import printable
 
-__all__ = ["BOOK", "Marked", "Paper", "grade_class", "papers"]
+__all__ = ["BOOK", "HandedIn", "Marked", "Paper", "grade_class", "papers"]
 
 BOOK = ".emu_grades.jsonl"
 _NUMBER = re.compile(r"(\d{1,2})(?:[_-](.*))?")
@@ -70,7 +71,19 @@ class Marked(msgspec.Struct):
     seconds: float
 
 
-def papers(folder: Path, lab: Path | None = None) -> list[Paper]:
+class HandedIn(NamedTuple):
+    """Hold what lies in the folder of a class.
+
+    Args:
+        papers: the files that are for a lab.
+        strays: what is to be said of the others.
+    """
+
+    papers: list[Paper]
+    strays: list[Flaw]
+
+
+def papers(folder: Path, lab: Path | None = None) -> HandedIn:
     """Return the files of a class.
 
     The number of a lab stands in the name of the file, or of a folder on the way to it; what else
@@ -82,7 +95,7 @@ def papers(folder: Path, lab: Path | None = None) -> list[Paper]:
         lab: folder of the one lab that all files are for; the names tell if it is None.
 
     Raises:
-        InputError: no file is there, or it cannot be told which lab a file is for.
+        InputError: there is no file of which it can be told which lab it is for.
     """
     known = {int(one.name[:2]): one for one in names()}
     found: list[Paper] = []
@@ -98,11 +111,9 @@ def papers(folder: Path, lab: Path | None = None) -> list[Paper]:
             flaws.append(Flaw(_name(str(path)), 0, 0, what, allowed="such as 07_mara.py", fix=fix))
         else:
             found.append(Paper(path, meant, learner))
-    if not found and not flaws:
-        flaws.append(Flaw(str(folder), 0, 0, "no .py file is there"))
-    if flaws:
-        raise InputError(flaws)
-    return found
+    if not found:
+        raise InputError(flaws or [Flaw(str(folder), 0, 0, "no .py file is there")])
+    return HandedIn(found, flaws)
 
 
 def _name(text: str) -> str:
@@ -160,7 +171,9 @@ def grade_class(
     marked: dict[int, Marked] = {}
     for number, task in enumerate(tasks):
         known = None if again else book.known.get((task.shown, task.hash))
-        if known is not None:
+        if (
+            known is not None and known.verdict != STOPPED
+        ):  # which a busy machine may be to blame for
             marked[number] = task.known(known)
             told(marked[number], len(marked), len(tasks))
     left = [number for number in range(len(tasks)) if number not in marked]
@@ -243,8 +256,8 @@ def _at_once(
                 for done in wait(running, return_when=FIRST_COMPLETED).done:
                     yield running.pop(done), done.result()
         finally:
-            for future in running:
-                future.cancel()
+            if running:  # nobody waits for them any more
+                end_all()
 
 
 class _Book:

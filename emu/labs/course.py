@@ -6,13 +6,15 @@ course beside this file, the source tree beside the example drivers.
 
 from __future__ import annotations
 
+import os
+import shlex
 from pathlib import Path
 
 from emu.errors import Flaw, InputError, nearest
 from emu.labs.lab import Lab
 from emu.labs.load_lab import NAME, load_lab
 
-__all__ = ["find_lab", "folder_of_labs", "labs", "names"]
+__all__ = ["find_lab", "folder_of_labs", "labs", "names", "reference"]
 
 _HERE = Path(__file__).resolve().parent
 _PLACES = (_HERE / "course", _HERE.parents[1] / "drivers_example" / "labs")
@@ -52,6 +54,13 @@ def labs(folder: Path | None = None) -> list[Lab]:
     if flaws:
         raise InputError(flaws)
     return found
+
+
+def reference(lab: Lab) -> str:
+    """Return what to type to name a lab: its number, or its folder if it is none of the course."""
+    if lab.folder.parent == folder_of_labs():
+        return str(lab.number)
+    return shlex.quote(os.path.relpath(lab.folder))
 
 
 def find_lab(named: str, folder: Path | None = None) -> Lab:

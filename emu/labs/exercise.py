@@ -13,6 +13,7 @@ from pathlib import Path
 import yaml
 
 from emu.errors import Flaw, InputError
+from emu.labs.course import reference
 from emu.labs.lab import Lab
 from emu.scenario.written import scenario_as_plain
 
@@ -46,11 +47,11 @@ def begin(lab: Lab, into: Path) -> Path:
 
 def page(lab: Lab, folder: Path) -> str:
     """Return the page that tells the story of a lab, as Markdown."""
-    number = lab.number
+    named = reference(lab)
     barred = [f"No repair calls {', '.join(lab.barred)}."] if lab.barred else []
     kept = "\n".join(_item(one) for one in (*lab.forbidden, *barred))
     return "\n".join([
-        f"# Lab {number}: {lab.title}",
+        f"# Lab {lab.number}: {lab.title}",
         "",
         _filled(lab.story),
         "",
@@ -66,10 +67,10 @@ def page(lab: Lab, folder: Path) -> str:
         "",
         "```",
         *_aligned(
-            (f"emu lab show {number}", "the moment at which it breaks"),
+            (f"emu lab show {named}", "the moment at which it breaks"),
             (f"emu run {folder / SCENARIO}", "the run in which it shows"),
-            (f"emu lab hint {number}", "a hint; the next time, one that says more"),
-            (f"emu lab grade {number} {folder / DRIVER}", "whether your repair holds"),
+            (f"emu lab hint {named}", "a hint; the next time, one that says more"),
+            (f"emu lab grade {named} {folder / DRIVER}", "whether your repair holds"),
         ),
         "```",
         "",

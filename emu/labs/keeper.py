@@ -29,12 +29,13 @@ from emu.labs.trials import Setting, Told, Tried
 from emu.scenario.model import Scenario
 from emu.scenario.written import scenario_as_plain
 
-__all__ = ["Held", "Hold", "hold"]
+__all__ = ["Held", "Hold", "end_all", "hold"]
 
 _BOOT = "import sys; sys.path[:] = {path!r}; from emu.labs.cell import main; main({pipe})"
 _MOST_BYTES = 4 << 20
 _FILE_NAME = "driver.py"
 _SIGNALS = {one.value: one.name for one in signal.Signals}
+_under_way: set[int] = set()  # processes, each the first of its group
 _GRACE_S = 5.0  # more than what the process may compute, for a machine that is busy
 
 
@@ -134,16 +135,28 @@ def _held(job: dict[str, Any], scratch: Path, seconds: float) -> Held:
         env={"PATH": os.defpath, "PYTHONHASHSEED": "0"},
     )  # fmt: skip
     os.close(writing)
+    _under_way.add(process.pid)
     try:
         with suppress(BrokenPipeError):
             _give(process, job)
         text, late = _read(reading, seconds)
     finally:
         os.close(reading)
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGKILL)
+        _end(process.pid)
         status = process.wait()
+        _under_way.discard(process.pid)
     return _understood(text, job["word"], late=late, status=status, seconds=seconds - _GRACE_S)
+
+
+def _end(group: int) -> None:
+    with suppress(ProcessLookupError):
+        os.killpg(group, signal.SIGKILL)
+
+
+def end_all() -> None:
+    """End all submissions that are under way, in whatever thread they are waited for."""
+    for group in tuple(_under_way):
+        _end(group)
 
 
 def _path() -> list[str]:

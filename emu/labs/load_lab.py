@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from emu.errors import Flaw, InputError
+from emu.errors import Flaw, InputError, nearest
 from emu.labs.lab import CLASSES, Answers, Edit, Lab, LabRun, Repair, Sign
+from emu.rules.catalogue import RULES
 from emu.scenario.load import ScenarioShape
 from emu.scenario.shape import Choice, Items, JsonSchema, Key, Table, Text, Values, Whole
 from emu.scenario.source import Node, Notes, compose, passing, read_text
@@ -22,6 +23,7 @@ __all__ = ["NAME", "load_lab"]
 NAME = re.compile(r"[0-9]{2}_[a-z0-9_]+")
 _MOST_LABS = 99
 _HINTS = 3
+_RULES = (*RULES, "expectation", "load", "time-limit")
 _LEAST_LINES, _MOST_LINES = 30, 120
 
 
@@ -208,6 +210,9 @@ def _check(lab: Lab) -> None:
     for sign in (lab.fails, *(one.when for one in lab.answers.repairs)):
         if sign.run and sign.run not in titles:
             raise _flaw(path, f"no run {sign.run!r}", ", ".join(titles))
+        if sign.rule and not sign.rule.startswith("promise ") and sign.rule not in _RULES:
+            fix = nearest(sign.rule, _RULES) or "emu rules lists them"
+            raise _flaw(path, f"no rule {sign.rule!r}", "a rule, or promise NAME", fix)
     if len(set(titles)) < len(titles):
         raise _flaw(path, "two runs have the same title", "titles of their own")
     if len(lab.hints) != _HINTS:
@@ -218,8 +223,8 @@ def _check(lab: Lab) -> None:
     _ = lab.solution, [lab.repaired(one) for one in lab.answers.repairs]
 
 
-def _flaw(path: Path, what: str, allowed: str) -> InputError:
-    return InputError([Flaw(str(path), 0, 0, what, allowed=allowed)])
+def _flaw(path: Path, what: str, allowed: str, fix: str = "") -> InputError:
+    return InputError([Flaw(str(path), 0, 0, what, allowed=allowed, fix=fix)])
 
 
 def _table(path: Path, table: Table, flaws: list[Flaw]) -> Values | None:

@@ -12,13 +12,12 @@ import io
 from collections.abc import Sequence
 
 from emu.labs.classroom import Marked
-from emu.labs.grade import FAILED, PASSED, REFUSED
+from emu.labs.grade import FAILED, PASSED, REFUSED, STOPPED
 from emu.report.run_summary import WIDTH, Paint, plain
 
 __all__ = ["class_as_csv", "class_as_html", "render_class"]
 
-_MARKS = {PASSED: "pass", FAILED: "fail", REFUSED: "refd"}
-_STOPPED = "stop"
+_MARKS = {PASSED: "pass", FAILED: "fail", REFUSED: "refd", STOPPED: "stop"}
 _LONGEST_NAME = 20
 _COLUMN = 6
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -38,7 +37,10 @@ def render_class(marked: Sequence[Marked], paint: Paint = plain) -> str:
         lines += [_row(name, part, cells, width, paint) for name in learners]
         lines.append("")
     passed = sum(one.verdict == PASSED for one in marked)
-    lines.append(f"{len(marked)} files of {len(learners)} learners, {passed} passed")
+    files = f"{len(marked)} {'file' if len(marked) == 1 else 'files'}"
+    people = f"{len(learners)} {'learner' if len(learners) == 1 else 'learners'}"
+    lines.append(f"{files} of {people}, {passed} passed")
+    lines += _legend(marked)
     lines += _troubles(labs, marked)
     return "\n".join(lines) + "\n"
 
@@ -57,12 +59,20 @@ def _cells(marked: Sequence[Marked]) -> _Cells:
 
 def _row(name: str, labs: Sequence[str], cells: _Cells, width: int, paint: Paint) -> str:
     verdicts = [cells.get((name, lab), "") for lab in labs]
-    marks = [_MARKS.get(one, _STOPPED) if one else "" for one in verdicts]
+    marks = [_MARKS[one] if one else "" for one in verdicts]
     painted = [
         " " * (_COLUMN - len(one)) + (paint(one, "good" if one == "pass" else "bad") if one else "")
         for one in marks
     ]
     return f"{name[:width]:<{width}}" + "".join(painted)
+
+
+def _legend(marked: Sequence[Marked]) -> list[str]:
+    """Return what the rarer words of the table mean, where they stand in it."""
+    verdicts = {one.verdict for one in marked}
+    words = {REFUSED: "refd: refused before it was run", STOPPED: "stop: did not run to its end"}
+    told = [meaning for verdict, meaning in words.items() if verdict in verdicts]
+    return ["; ".join(told)] if told else []
 
 
 def _troubles(labs: Sequence[str], marked: Sequence[Marked]) -> list[str]:

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from emu.labs.course import reference
 from emu.labs.grade import FAILED, PASSED, REFUSED, STOPPED, Grade
 from emu.labs.lab import Lab
 from emu.labs.progress import Diary
@@ -134,14 +135,25 @@ def _when(one: Told) -> Iterator[str]:
         yield from wrapped(delay, "   ", "when ")
 
 
-def render_hint(lab: Lab, number: int, *, left: int) -> str:
-    """Return one hint, counted from 1."""
+def render_hint(lab: Lab, number: int, *, left: int, more: str = "") -> str:
+    """Return one hint.
+
+    Args:
+        lab: the lab.
+        number: of the hint, from 1.
+        left: how many there are after it.
+        more: the option that gives those, "" where asking again does.
+    """
     lines = [*wrapped(" ".join(lab.hints[number - 1].split()), "", f"hint {number}: "), ""]
     if left:
-        lines += wrapped(f"emu lab hint {lab.number} again says more", "", "Next: ")
+        lines += wrapped(
+            f"emu lab hint {reference(lab)}{more} {'says' if more else 'again says'} more",
+            "",
+            "Next: ",
+        )
     else:
         lines += wrapped(
-            f"emu lab grade {lab.number} FILE; emu lab hint {lab.number} --solution if all else "
+            f"emu lab grade {reference(lab)}; emu lab hint {reference(lab)} --solution if all else "
             "fails", "", "Next: ",
         )  # fmt: skip
     return "\n".join(lines) + "\n"
@@ -179,7 +191,7 @@ def course_as_json(labs: Sequence[Lab], diary: Diary) -> list[dict[str, Any]]:
     """Return the course as plain data."""
     return [
         {"lab": one.name, "number": one.number, "title": one.title, "class": one.family,
-         "bug": one.bug, "difficulty": one.difficulty, "after": list(one.after),
+         "difficulty": one.difficulty, "after": list(one.after),
          "state": diary.state(one.name)}
         for one in labs
     ]  # fmt: skip

@@ -62,11 +62,11 @@ def test_a_lab_is_played_through(capsys: pytest.CaptureFixture[str]) -> None:
     assert f"Next: mend {file}" in out
     status, out, _ = emu(capsys, "show", "1")
     assert status == 0
-    assert "main code" in out.splitlines()[0]
+    assert out.startswith(f"{file}\n\n   time us  main code")
     assert "the bug is still there" in out
     wrong = lab.answers.repairs[0]
     file.write_text(lab.repaired(wrong), encoding="utf-8")
-    status, out, _ = emu(capsys, "grade", "1", str(file))
+    status, out, _ = emu(capsys, "grade", "1")
     assert status == 1
     assert "FAILED" in out
     assert " ".join(wrong.tells.split())[:40] in " ".join(out.split())
@@ -113,6 +113,7 @@ def test_the_solution_is_given_on_request_only(capsys: pytest.CaptureFixture[str
         (("start", "first_look"), "no lab 'first_look'"),
         (("grade", "1", "nowhere.py"), "nowhere.py: cannot be read: No such file"),
         (("class", "."), "no .py file is there"),
+        (("grade", "1"), "give a FILE; there is no exercise of lab 1 in labs"),
         (("new", "mine"), "'mine' is no name of a lab"),
         (("verify", "."), "no lab is there"),
         (("hunt", "1"), "No such command 'hunt'"),
@@ -190,5 +191,48 @@ def test_a_class_can_be_interrupted(tmp_path: Path) -> None:
     child.close()
     assert child.exitstatus == 130
     assert "Traceback" not in child.before
+    assert "are kept, the same command goes on from there" in child.before
     kept = (folder / ".emu_grades.jsonl").read_text(encoding="utf-8").splitlines()
     assert 2 <= len(kept) < 12
+
+
+def test_a_solution_that_is_no_driver_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    """A lab whose text cannot be loaded is bad input, at its line, and no traceback."""
+    emu(capsys, "new", "51_mine")
+    path = Path("51_mine", "driver.py")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("def close(self)", "def close(self"), encoding="utf-8")
+    status, _, err = emu(capsys, "verify", "51_mine")
+    assert status == 2
+    line = next(n for n, one in enumerate(text.splitlines(), 1) if "def close" in one)
+    assert f"driver.py:{line}:1: the solution cannot be used: " in err
+
+
+def test_a_lab_of_ones_own_is_named_by_its_folder(capsys: pytest.CaptureFixture[str]) -> None:
+    """What is to be typed next works for labs that are none of the course, too."""
+    emu(capsys, "new", "51_mine", "--into", "mine")
+    status, out, _ = emu(capsys, "start", "mine/51_mine")
+    assert status == 0
+    assert "emu lab show mine/51_mine" in out
+    status, out, _ = emu(capsys, "hint", "mine/51_mine")
+    assert (status, out.startswith("hint 1: ")) == (0, True)
+    assert "emu lab hint mine/51_mine again says more" in out
+
+
+def test_hints_without_a_folder_come_at_once(capsys: pytest.CaptureFixture[str]) -> None:
+    """Where nothing is begun nothing is kept, so the next hint is had by asking for all."""
+    _, out, _ = emu(capsys, "hint", "1")
+    assert "Next: emu lab hint 1 --all says more" in out
+
+
+@pytest.mark.slow
+def test_a_stray_file_stops_no_class(capsys: pytest.CaptureFixture[str]) -> None:
+    """A file of which nobody can tell the lab is named, and the others are graded."""
+    folder = Path("handed_in")
+    folder.mkdir()
+    (folder / "01_ann.py").write_text(find_lab("1").solution, encoding="utf-8")
+    (folder / "notes.py").write_text("", encoding="utf-8")
+    status, out, err = emu(capsys, "class", "handed_in")
+    assert status == 1
+    assert "1 file of 1 learner, 1 passed" in out
+    assert err.startswith("left out: handed_in/notes.py: no number of a lab stands in its name")

@@ -48,6 +48,10 @@ FLAWS = {
         {"lab": LAB.replace("fails: {run: a word", "fails: {run: no word")},
         "lab.yaml: no run 'no word'; allowed: a word, a letter at every timing",
     ),
+    "no rule": (
+        {"lab": LAB.replace("rule: idle-mistaken", "rule: idle-mistakes")},
+        "lab.yaml: no rule 'idle-mistakes'; allowed: a rule, or promise NAME",
+    ),
     "a step that is none": (
         {"lab": LAB.replace('send: "ab"', 'sent: "ab"')},
         "lab.yaml:18:16: ",
