@@ -150,7 +150,7 @@ class Cpu:
         """
         self._check_ended()
         line = self.interrupts.line(irq)
-        self._check_reached(line)
+        line.check_reached()
         line.check(handler)
         line.handlers = [*line.handlers, handler]
         self.note_connected(line, connected=True)
@@ -350,10 +350,7 @@ class Cpu:
         raise self._ended.with_traceback(None)  # each raise would make the last one's longer
 
     def restart(self) -> None:
-        """Begin anew after what ended the run, a reset of the whole board, once it has come out.
-
-        Nothing is masked by the driver any more, and no handler is connected.
-        """
+        """Begin anew after a reset of the board has ended the run: unmasked, without handlers."""
         self._ended = self._ending = None
         self._masks -= self.own_masks
         self.own_masks = 0
@@ -516,15 +513,6 @@ class Cpu:
                 )  # fmt: skip
             journal.append((clock.now_ps, self._who, EXIT, line.number))
         return pending
-
-    def _check_reached(self, line: InterruptLine) -> None:
-        """Refuse to serve what comes by way of a controller, which has a driver of its own."""
-        if line.through:
-            raise AccessError(
-                f"interrupt {line.number} ({line.name}) comes through {line.through}",
-                where="cpu.connect",
-                fix=f"give its driver emu.routed(cpu, {{{line.through!r}: its driver}})",
-            )
 
     def _check_ended(self) -> None:
         """Raise again what ended the run."""

@@ -102,6 +102,19 @@ class InterruptLine:
                 fix="disconnect it first, or declare the line shared in the board",
             )
 
+    def check_reached(self) -> None:
+        """Refuse what comes by way of a controller, which has a driver of its own.
+
+        Raises:
+            AccessError: it does.
+        """
+        if self.through:
+            raise AccessError(
+                f"interrupt {self.number} ({self.name}) comes through {self.through}",
+                where="cpu.connect",
+                fix=f"give its driver emu.routed(cpu, {{{self.through!r}: its driver}})",
+            )
+
     def leaving(self, handler: Handler | None) -> Handler:
         """Return the handler that is taken off, None standing for the only one.
 
