@@ -43,7 +43,7 @@ class Word(str):
 @pytest.mark.parametrize(
     ("value", "plain"),
     [(3, 3), (Level.HIGH, 1), (True, None), (3.0, None), ("3", None), (None, None),
-     (Claims(), None)],
+     pytest.param(Claims(), None, id="claims")],
 )  # fmt: skip
 def test_whole_numbers(value: object, plain: int | None) -> None:
     """Enums are numbers; truth values, and what only claims to be a number, are none."""
