@@ -47,8 +47,11 @@ class Careless(Timekeeper):
 """
 
 
-def test_emu_run_takes_the_drivers_of_the_scenario(pytester: pytest.Pytester) -> None:
+def test_emu_run_takes_the_drivers_of_the_scenario(
+    pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Several drivers run as the scenario names them, and what fails is kept for a replay."""
+    monkeypatch.setenv("PYTHONPATH", str(ROOT))  # the careless driver is made of an example
     pytester.makepyfile(careless=CARELESS)
     scenario = pytester.path / "beside.yaml"
     scenario.write_text(SCENARIO.format(root=ROOT), encoding="utf-8")
