@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 from typing import NamedTuple
 
 import msgspec
@@ -177,7 +178,7 @@ def grade_class(
             marked[number] = task.known(known)
             told(marked[number], len(marked), len(tasks))
     left = [number for number in range(len(tasks)) if number not in marked]
-    graders = {lab: Grader(labs[lab], limits) for lab in {tasks[one].paper.lab for one in left}}
+    graders = _Graders(labs, limits)
     for number, result in _at_once(tasks, left, graders, workers):
         marked[number] = result
         book.enter(result)
@@ -208,6 +209,23 @@ def _why_unread(error: OSError | UnicodeDecodeError) -> str:
     return f"it cannot be read: {error.strerror or error}"
 
 
+class _Graders:
+    """Have one grader for each lab, made when it is first needed, by whoever needs it first."""
+
+    def __init__(self, labs: dict[Path, Lab], limits: Hold | None) -> None:
+        self._labs = labs
+        self._limits = limits
+        self._locks = {lab: Lock() for lab in labs}
+        self._made: dict[Path, Grader] = {}
+
+    def of(self, lab: Path) -> Grader:
+        """Return the grader of a lab."""
+        with self._locks[lab]:
+            if lab not in self._made:
+                self._made[lab] = Grader(self._labs[lab], self._limits)
+            return self._made[lab]
+
+
 class _Task:
     """A file to grade, with its text."""
 
@@ -230,10 +248,13 @@ class _Task:
         """Return what was written down of the same text, with whose it is said to be now."""
         return msgspec.structs.replace(one, learner=self.paper.learner, lab=self.paper.lab.name)
 
-    def marked(self, grader: Grader) -> Marked:
+    def marked(self, graders: _Graders) -> Marked:
         """Grade it, whatever becomes of that."""
         paper = self.paper
-        found = Grade(STOPPED, self.problem) if self.problem else grader.grade(self.source)
+        if self.problem:
+            found = Grade(STOPPED, self.problem)
+        else:
+            found = graders.of(paper.lab).grade(self.source)
         return Marked(
             paper.learner, paper.lab.name, self.shown, self.hash, found.verdict, found.reason,
             found.line, found.misunderstood, round(found.load, 3), round(found.seconds, 2),
@@ -241,7 +262,7 @@ class _Task:
 
 
 def _at_once(
-    tasks: list[_Task], left: list[int], graders: dict[Path, Grader], workers: int
+    tasks: list[_Task], left: list[int], graders: _Graders, workers: int
 ) -> Iterator[tuple[int, Marked]]:
     """Grade several at once and yield each as it is done; each has a process of its own anyway."""
     with ThreadPoolExecutor(workers) as pool:
@@ -252,7 +273,7 @@ def _at_once(
                 while waiting and len(running) < workers:
                     number = waiting.pop()
                     task = tasks[number]
-                    running[pool.submit(task.marked, graders[task.paper.lab])] = number
+                    running[pool.submit(task.marked, graders)] = number
                 for done in wait(running, return_when=FIRST_COMPLETED).done:
                     yield running.pop(done), done.result()
         finally:

@@ -9,15 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from emu.errors import Flaw, InputError
 from emu.labs.conduct import misconduct
 from emu.labs.course import folder_of_labs
 from emu.labs.diagnose import is_the_bug, misunderstanding
 from emu.labs.keeper import Hold, hold
 from emu.labs.lab import Lab, LabRun
 from emu.labs.trials import Told, Tried
-from emu.labs.usual import Usual, usual_of
-from emu.scenario.driver_source import DriverBroken
+from emu.labs.usual import usual_of
 
 __all__ = ["FAILED", "PASSED", "REFUSED", "STOPPED", "Grade", "Grader"]
 
@@ -83,20 +81,6 @@ def _of(busy_ps: int) -> int:
     return busy_ps + _LEAST_BUSY_PS
 
 
-def _usual_of(lab: Lab) -> dict[str, Usual]:
-    """Return how the runs of a lab go with its solution.
-
-    Raises:
-        InputError: the solution cannot be used at all.
-    """
-    try:
-        return usual_of(lab.solution, lab.driver, lab.runs)
-    except DriverBroken as broken:
-        what, line = f"the solution cannot be used: {broken.message}", broken.place[1]
-        place = Flaw(str(lab.folder / "driver.py"), line, 1 if line else 0, what)
-        raise InputError([place]) from None
-
-
 def _most_ps(lab: Lab, usual_ps: int) -> int:
     """Return for how long a repair may keep the processor busy."""
     return int(lab.load * _of(usual_ps)) - _LEAST_BUSY_PS
@@ -109,6 +93,9 @@ class Grader:
         lab: the lab.
         limits: bounds for each submission.
 
+    Raises:
+        InputError: the solution cannot be used at all.
+
     Side effects: runs the solution once, to know how busy the processor has to be.
     """
 
@@ -116,7 +103,7 @@ class Grader:
         self.lab = lab
         limits = limits or Hold()
         self._private = (lab.folder, folder_of_labs())
-        usual = _usual_of(lab)
+        usual = usual_of(lab, limits)
         self._usual_ps = {run: one.busy_ps for run, one in usual.items()}
         most_ps = {run: _most_ps(lab, one.busy_ps) for run, one in usual.items()}
         self._limits = replace(limits, setting=replace(limits.setting, busy_ps=most_ps))

@@ -168,7 +168,7 @@ def _path() -> list[str]:
     here = Path.cwd().resolve()
     package = Path(__file__).resolve().parents[1]
     bench = package.parent
-    others = [one for one in sys.path if one and Path(one).resolve() not in (here, bench)]
+    others = [one for one in tuple(sys.path) if one and Path(one).resolve() not in (here, bench)]
     before = [one for one in others if not (Path(one) / package.name).is_dir()]
     return [*before, str(bench), *(one for one in others if one not in before)]
 

@@ -75,13 +75,15 @@ class Tried:
 
     Args:
         failures: the surest first; empty if nothing fails.
-        busy_ps: for each run the simulated time for which the processor was busy.
+        time_ps: for each run the simulated time that it took.
+        busy_ps: for how much of that the processor was busy.
         runs: how many runs were made.
         complete: whether every point of every hunted run was tried with one delay.
         printed: what the driver printed when it ran undisturbed.
     """
 
     failures: list[Told] = field(default_factory=list)
+    time_ps: dict[str, int] = field(default_factory=dict)
     busy_ps: dict[str, int] = field(default_factory=dict)
     runs: int = 0
     complete: bool = False
@@ -147,6 +149,7 @@ class _Trials:
         outcome = trying.outcome
         assert outcome is not None, "a run has an outcome"
         self._tried.runs += 1
+        self._tried.time_ps[trying.scenario.title] = outcome.measures.time_ps
         self._tried.busy_ps[trying.scenario.title] = busy_ps(outcome.measures)
         self._tried.printed = self._tried.printed or outcome.printed
         failures = _surest(trial)

@@ -1,17 +1,17 @@
-"""How long a good driver takes, and how busy it keeps the processor: what repairs are held to."""
+"""How long a good driver takes, and how busy it keeps the processor: what repairs are held to.
+
+The one idea: the solution goes the way of a submission, into a process of its own, so that several
+labs can be got ready at once and nothing of one is ever seen by another.
+"""
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Iterable
-from pathlib import Path
+from dataclasses import replace
 from typing import NamedTuple
 
-from emu.labs.lab import LabRun
-from emu.labs.trials import busy_ps
-from emu.scenario.driver_source import DriverName, load_driver
-from emu.scenario.runner import run_scenario
-from emu.scenario.trade import trade_of
+from emu.errors import Flaw, InputError
+from emu.labs.keeper import Hold, hold
+from emu.labs.lab import Lab
 
 __all__ = ["Usual", "usual_of"]
 
@@ -19,30 +19,35 @@ __all__ = ["Usual", "usual_of"]
 class Usual(NamedTuple):
     """Say how long a run takes, and for how much of it the processor is busy."""
 
-    time_ps: int
-    busy_ps: int
+    time_ps: int = 0
+    busy_ps: int = 0
 
 
-def usual_of(source: str, driver: str, runs: Iterable[LabRun]) -> dict[str, Usual]:
-    """Return how each run goes with a driver.
+def usual_of(lab: Lab, limits: Hold) -> dict[str, Usual]:
+    """Return how each run of a lab goes with its solution, undisturbed.
 
     Args:
-        source: text of a driver that is trusted, since it runs in this process.
-        driver: name of its class.
-        runs: of the lab.
+        lab: the lab.
+        limits: bounds.
 
     Raises:
-        DriverBroken: the code fails, or lacks a method.
-        InputError: there is no such class.
+        InputError: the solution cannot be used at all.
+
+    Side effects: starts a process and ends it.
     """
-    found: dict[str, Usual] = {}
-    with tempfile.TemporaryDirectory(prefix="emu_lab_") as folder:
-        path = Path(folder) / "driver.py"
-        path.write_text(source, encoding="utf-8")
-        for run in runs:
-            scenario = run.scenario
-            methods = trade_of(scenario.board, scenario.port).methods
-            name = DriverName.parse(f"{path.name}:{driver}", base=path.parent)
-            outcome = run_scenario(scenario, load_driver(name, methods))
-            found[scenario.title] = Usual(outcome.measures.time_ps, busy_ps(outcome.measures))
-    return found
+    held = hold(
+        lab.solution, lab.driver, [replace(one, hunt="") for one in lab.runs], limits=limits
+    )
+    if held.tried is None:
+        raise _unusable(lab, held.stopped, held.line)
+    unloaded = [one for one in held.tried.failures if not one.run]
+    if unloaded:
+        raise _unusable(lab, unloaded[0].message, unloaded[0].line)
+    times, busy = held.tried.time_ps, held.tried.busy_ps
+    titles = [one.scenario.title for one in lab.runs]
+    return {one: Usual(times.get(one, 0), busy.get(one, 0)) for one in titles}
+
+
+def _unusable(lab: Lab, why: str, line: int) -> InputError:
+    what = f"the solution cannot be used: {why}"
+    return InputError([Flaw(str(lab.folder / "driver.py"), line, 1 if line else 0, what)])

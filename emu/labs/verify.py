@@ -33,17 +33,13 @@ class Verified:
 
 
 def verify(lab: Lab, limits: Hold | None = None) -> Iterator[Verified]:
-    """Return how each driver of a lab fares, one after the other.
+    """Yield how each driver of a lab fares, one after the other.
 
     Args:
         lab: the lab.
         limits: bounds for each.
     """
-    return _verified(Grader(lab, limits))
-
-
-def _verified(grader: Grader) -> Iterator[Verified]:
-    lab = grader.lab
+    grader = Grader(lab, limits)
     solution = grader.grade(lab.solution)
     yield Verified("solution", solution, "" if solution.passed else _why(solution, "passes"))
     broken = grader.grade(lab.broken)
@@ -55,11 +51,8 @@ def _verified(grader: Grader) -> Iterator[Verified]:
 
 def verify_all(labs: list[Lab], *, workers: int = 1) -> Iterator[tuple[Lab, Verified]]:
     """Verify several labs at once and yield what came of them, lab by lab in their order."""
-    graders = (Grader(lab) for lab in labs)
     with ThreadPoolExecutor(workers) as pool:
-        for lab, found in zip(
-            labs, pool.map(lambda one: list(_verified(one)), graders), strict=True
-        ):
+        for lab, found in zip(labs, pool.map(lambda one: list(verify(one)), labs), strict=True):
             yield from ((lab, one) for one in found)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -109,3 +110,10 @@ def test_a_lab_that_teaches_something_else_is_found_out(tmp_path: Path) -> None:
     found = {one.what: one.wrong for one in verify(load_lab(write_lab(tmp_path, lab=wrong)), QUICK)}
     assert "it fails for the reason taught" in found["original"]
     assert "idle-mistaken at line" in found["original"]
+
+
+def test_no_driver_of_a_lab_is_loaded_here(lab: Lab) -> None:
+    """The solution runs in a process of its own too, so graders can be made side by side."""
+    before = set(sys.modules)
+    assert graded(lab, DRIVER).verdict == "failed"
+    assert not [one for one in set(sys.modules) - before if "driver_driver" in one]
