@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from emu.labs.conduct import misconduct
+from emu.labs.conduct import Misconduct, misconduct
 from emu.labs.course import folder_of_labs
 from emu.labs.diagnose import is_the_bug, misunderstanding
+from emu.labs.interface import changed_calls
 from emu.labs.keeper import Hold, hold
 from emu.labs.lab import Lab, LabRun
 from emu.labs.trials import Told, Tried
 from emu.labs.usual import usual_of
+from emu.scenario.trade import trade_of
 
 __all__ = ["FAILED", "PASSED", "REFUSED", "STOPPED", "Grade", "Grader"]
 
@@ -118,7 +120,7 @@ class Grader:
 
         Side effects: starts a process and ends it.
         """
-        wrong = misconduct(source, self.lab.barred)
+        wrong = misconduct(source, self.lab.barred) or self._changed_calls(source)
         if wrong:
             more = f", and {len(wrong) - 1} more such lines" if len(wrong) > 1 else ""
             return Grade(REFUSED, f"{wrong[0].what}{more}", wrong[0].line)
@@ -129,6 +131,12 @@ class Grader:
         )  # fmt: skip
         found = Grade(STOPPED, held.stopped, held.line, seconds=held.seconds, moment=held.moment)
         return found if held.tried is None else self._judged(source, held.tried, found)
+
+    def _changed_calls(self, source: str) -> list[Misconduct]:
+        """Return the methods that are to be called in another way than before."""
+        scenario = self.lab.runs[0].scenario
+        methods = trade_of(scenario.board, scenario.port).methods
+        return changed_calls(source, self.lab.broken, self.lab.driver, methods)
 
     def _judged(self, source: str, tried: Tried, found: Grade) -> Grade:
         """Return what is to be said of a submission that ran to its end."""

@@ -88,6 +88,14 @@ def test_a_submission_that_is_refused_is_not_run(lab: Lab) -> None:
     assert found.line == submission(top="import os").splitlines().index("import os") + 1
 
 
+def test_the_calls_stay_what_they_were(lab: Lab) -> None:
+    """A method with other arguments is refused, since those who call it by name would fail."""
+    found = graded(lab, submission().replace("size: int, timeout", "count: int, timeout"))
+    assert found.verdict == "refused"
+    assert found.reason == "it takes read(count, timeout), not read(size, timeout)"
+    assert found.line == submission()[: submission().index("def read")].count("\n") + 1
+
+
 def test_a_submission_that_is_not_there_is_told(lab: Lab) -> None:
     """An empty file is a submission without the class, and no error of ours."""
     found = graded(lab, "")
