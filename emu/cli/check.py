@@ -15,6 +15,7 @@ from emu.cli.driver_option import driver_class
 from emu.cli.paint import painter
 from emu.cli.progress import Progress
 from emu.cli.quantity import Seconds
+from emu.cli.write_text import write_text
 from emu.errors import Flaw, InputError, nearest
 from emu.scenario.trade_names import BY_KIND
 
@@ -92,7 +93,7 @@ def command(
     if junit:
         from emu.report.junit import junit_xml
 
-        _write(Path(junit), junit_xml(checked, driver, files))
+        write_text(Path(junit), junit_xml(checked, driver, files))
     _print(checked, driver, files, as_json=as_json, device=trade.kind)
     if len(bouts) < every and not as_json:
         click.echo(f"{every - len(bouts)} of {every} bouts need a board of their own: left out")
@@ -169,14 +170,6 @@ def _write_cases(
     return write_cases(
         Tried(kind, driver, Path.cwd()), pairs, lambda one: bodies[one.scenario.title]
     )
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise InputError([Flaw(str(path), 0, 0, f"cannot be written: {reason}")]) from error
 
 
 def _print(checked: Checked, driver: str, files: list[str], *, as_json: bool, device: str) -> None:

@@ -13,6 +13,7 @@ import click
 
 from emu.cli.paint import painter
 from emu.cli.progress import Progress
+from emu.cli.write_text import write_text
 from emu.errors import Flaw, InputError
 
 if TYPE_CHECKING:
@@ -88,7 +89,7 @@ def grade_all(
         (html_file, class_as_html(marked, f"Labs of {root.resolve().name}")),
     ):
         if file:
-            _write(Path(file), text)
+            write_text(Path(file), text)
     click.echo(render_class(marked, painter(sys.stdout)), nl=False)
     hint = "grades what has changed" if html_file else "--html FILE writes a reason for each"
     click.echo(f"\nNext: emu lab class {shlex.quote(folder)} {hint}")
@@ -151,11 +152,3 @@ def _labs(folder: str | None) -> list[Lab]:
     if not found:
         raise InputError([Flaw(folder, 0, 0, "no lab is there", allowed="folders named NN_name")])
     return found
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise InputError([Flaw(str(path), 0, 0, f"cannot be written: {reason}")]) from error

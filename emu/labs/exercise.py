@@ -8,6 +8,7 @@ the answers stay where they are.
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 
 import yaml
@@ -17,7 +18,7 @@ from emu.labs.course import reference
 from emu.labs.lab import Lab
 from emu.scenario.written import scenario_as_plain
 
-__all__ = ["DRIVER", "PAGE", "SCENARIO", "begin", "page"]
+__all__ = ["DRIVER", "PAGE", "SCENARIO", "begin", "fill", "page"]
 
 DRIVER, PAGE, SCENARIO = "driver.py", "README.md", "scenario.yaml"
 _WIDTH = 96
@@ -34,15 +35,23 @@ def begin(lab: Lab, into: Path) -> Path:
         what = "is there already, perhaps with your work in it"
         fix = "rename it, or give another folder with --into"
         raise InputError([Flaw(str(folder), 0, 0, what, fix=fix)])
-    files = {DRIVER: lab.broken, PAGE: page(lab, folder), SCENARIO: _scenario(lab)}
+    fill(folder, {DRIVER: lab.broken, PAGE: page(lab, folder), SCENARIO: _scenario(lab)})
+    return folder
+
+
+def fill(folder: Path, texts: Mapping[str, str]) -> None:
+    """Make a folder with files in it, each with its text.
+
+    Raises:
+        InputError: it is there already, or cannot be written.
+    """
     try:
         folder.mkdir(parents=True)
-        for name, text in files.items():
+        for name, text in texts.items():
             (folder / name).write_text(text, encoding="utf-8")
     except OSError as error:
         what = f"cannot be written: {error.strerror}"
         raise InputError([Flaw(str(folder), 0, 0, what)]) from error
-    return folder
 
 
 def page(lab: Lab, folder: Path) -> str:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from emu.errors import Flaw, InputError
 from emu.labs.course import names
+from emu.labs.exercise import fill
 from emu.labs.load_lab import ANSWERS, LAB, NAME
 from emu.scenario.shape import Table
 
@@ -32,13 +33,7 @@ def new_lab(name: str, into: Path) -> Path:
         file: _explained(table) + (model / file).read_text(encoding="utf-8")
         for file, table in _FILES.items()
     }
-    try:
-        folder.mkdir(parents=True)
-        for file, text in texts.items():
-            (folder / file).write_text(text, encoding="utf-8")
-    except OSError as error:
-        what = f"cannot be written: {error.strerror}"
-        raise InputError([Flaw(str(folder), 0, 0, what)]) from error
+    fill(folder, texts)
     return folder
 
 

@@ -83,7 +83,8 @@ def render_grade(lab: Lab, found: Grade, paint: Paint = plain, *, next_step: str
     word = paint(found.verdict.upper(), _TONES[found.verdict])
     lines.append(f"{word}   {_how(found)}")
     if found.passed:
-        lines += ["", *wrapped(" ".join(lab.lesson.split()), "   ", "learned: ")]
+        lines += ["", *wrapped(lab.bug, "   ", "the bug: ")]
+        lines += wrapped(" ".join(lab.lesson.split()), "   ", "learned: ")
         if lab.source:
             lines += wrapped(" ".join(lab.source.split()), "   ", "source:  ")
     elif found.verdict == FAILED:
