@@ -63,7 +63,7 @@ def emu(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]
 @pytest.mark.usefixtures("few")
 def test_a_clean_driver(capsys: pytest.CaptureFixture[str]) -> None:
     """A good driver gives exit status 0, a scorecard, and a next step."""
-    status, out, err = emu(capsys, STEADY, "--budget", "2s", "--workers", "2")
+    status, out, err = emu(capsys, STEADY, "--budget", "60s", "--workers", "2")
     assert (status, err) == (0, "")
     assert out.startswith(f"check of {STEADY}\n\nCLEAN   ")
     assert "\nPromise        kept  waived  broken\n" in out
