@@ -9,7 +9,7 @@ from __future__ import annotations
 import ast
 from collections.abc import Sequence
 
-from emu.labs.conduct import Misconduct
+from emu.labs.conduct import Misconduct, parsed
 
 __all__ = ["changed_calls"]
 
@@ -35,7 +35,7 @@ def changed_calls(
 
 def _methods(source: str, driver: str) -> dict[str, ast.FunctionDef]:
     """Return the methods that a class defines itself, by name."""
-    for node in ast.parse(source.encode()).body:
+    for node in parsed(source).body:
         if isinstance(node, ast.ClassDef) and node.name == driver:
             return {one.name: one for one in node.body if isinstance(one, ast.FunctionDef)}
     return {}

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import gc
+import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -184,3 +187,23 @@ def test_a_text_that_is_too_long_is_refused() -> None:
 def test_any_text_gets_an_answer(text: str) -> None:
     """Whatever is handed in, the look at it ends with an answer and not with an error."""
     assert all(one.what for one in misconduct(text))
+
+
+def test_many_threads_look_at_once() -> None:
+    """Looks of several threads at a time do not get into each other's way.
+
+    Threads change in the middle of a look where memory is tidied up and somebody has a hook there,
+    as test tools do.
+    """
+    sources = [submission(opening=f"self._mine = {number}") for number in range(40)]
+
+    def hook(_phase: str, _info: dict[str, int]) -> None:
+        time.sleep(0)
+
+    gc.callbacks.append(hook)
+    try:
+        with ThreadPoolExecutor(8) as pool:
+            found = list(pool.map(misconduct, sources * 5))
+    finally:
+        gc.callbacks.remove(hook)
+    assert found == [[]] * len(sources) * 5
